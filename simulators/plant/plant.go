@@ -132,7 +132,7 @@ func (l *Plant) ChangeTool(reported bool) { l.pendingTool, l.pendingReported = t
 // Stop lets the machine stand still for some minutes before the next part.
 func (l *Plant) Stop(minutes float64) { l.pendingStop += math.Max(0, minutes) }
 
-// Drop puts something under the anvil: the next reading is off by error, micrometres.
+// Drop puts something under the anvil: the next reading is off by deviation, micrometres.
 func (l *Plant) Drop(deviation float64) { l.dropNext = deviation }
 
 // SetGauge sets the gauge to its standard before the next reading.
@@ -167,7 +167,10 @@ func (l *Plant) events(part *Part) {
 		l.changeIn = waiting(l.rng[streamChange], l.p.ChangeMean)
 	}
 	if due || l.pendingTool {
-		part.NewTool, part.Reported = true, !l.p.Unreported || l.pendingReported
+		part.NewTool, part.Reported = true, !l.p.Unreported
+		if l.pendingTool {
+			part.Reported = l.pendingReported
+		}
 		l.pendingTool, l.pendingReported = false, false
 		l.tool++
 		l.age = 0
