@@ -76,6 +76,8 @@ type Plant struct {
 	changeIn float64 // parts until the next change at random
 	stopIn   float64 // parts until the next stop
 
+	coming          Part // what Await returned
+	waits           bool // and Cut has not taken yet
 	pendingTool     bool
 	pendingReported bool
 	pendingStop     float64
@@ -138,17 +140,30 @@ func (l *Plant) Drop(deviation float64) { l.dropNext = deviation }
 // SetGauge sets the gauge to its standard before the next reading.
 func (l *Plant) SetGauge() { l.wantSet = true }
 
-// Cut makes the next part. Command is the size that the register in force at this cut commands:
-// register × nominal effect, micrometres.
-func (l *Plant) Cut(command float64) Part {
+// Await lets happen what happens before the next part and returns it, still uncut: its index, the
+// minute when it will have been cut, a new tool, a stop. Cut calls it when the caller did not.
+func (l *Plant) Await() Part {
+	if l.waits {
+		return l.coming
+	}
 	part := Part{
-		Index: l.next, Command: command, NewTool: l.next == 0, Reported: l.next == 0,
+		Index: l.next, NewTool: l.next == 0, Reported: l.next == 0,
 		Gauged: l.next%int64(l.p.GaugeEvery) == 0,
 	}
 	l.events(&part)
+	part.Minute, part.Tool, part.Age = l.minute+l.p.CycleMinutes, l.tool, l.age
+	l.coming, l.waits = part, true
+	return part
+}
+
+// Cut makes the next part. Command is the size that the register in force at this cut commands:
+// register × nominal effect, micrometres.
+func (l *Plant) Cut(command float64) Part {
+	part := l.Await()
+	l.waits = false
+	part.Command = command
 	l.minute += l.p.CycleMinutes
 	l.walk += l.p.Walk * l.rng[streamWalk].NormFloat64()
-	part.Minute, part.Tool, part.Age = l.minute, l.tool, l.age
 	part.True = l.setup + l.wear*l.p.Wear(l.age) + l.walk + l.cold*l.coldness +
 		l.p.EffectRatio*command + l.p.SigmaProcess*l.rng[streamProcess].NormFloat64()
 	l.coldness *= math.Exp(-l.p.CycleMinutes / l.p.HeatMinutes)

@@ -128,6 +128,24 @@ func TestHeatAndStops(t *testing.T) {
 	near(t, "one part later", l.Cut(0).True, part.True*math.Exp(-1.5/25), 1e-9)
 }
 
+func TestAwaitTellsWhatCutMakes(t *testing.T) {
+	a, b := New(scenario(t, "S4"), 2), New(scenario(t, "S4"), 2)
+	for k := range 700 {
+		coming := a.Await()
+		if k%3 == 0 && a.Await() != coming {
+			t.Fatalf("asking twice tells two things before part %d", k)
+		}
+		part := a.Cut(4)
+		if part != b.Cut(4) {
+			t.Fatalf("asking changed part %d", k)
+		}
+		coming.Command, coming.True = part.Command, part.True
+		if coming != part {
+			t.Fatalf("told %+v, made %+v", coming, part)
+		}
+	}
+}
+
 func TestStopsAndChangesComeAsOftenAsTheyShould(t *testing.T) {
 	p := scenario(t, "S10")
 	stops, changes, longest, shortest := 0, 0, 0.0, math.Inf(1)
