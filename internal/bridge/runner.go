@@ -1,0 +1,209 @@
+package bridge
+
+import (
+	"context"
+	"errors"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+
+	"offsetbridge/internal/core"
+	"offsetbridge/internal/journal"
+)
+
+// Machine is the port to one machine's registers.
+type Machine interface {
+	// Events gives sessions and samples; it is closed when the machine is.
+	Events() <-chan core.Fact
+	// Write carries out one intent: check, pre-read, write, read back. It asks
+	// gate directly before sending and sends nothing when that says no.
+	Write(ctx context.Context, in core.Intent, gate func() bool) core.Outcome
+}
+
+// Journal is the port to the durable log.
+type Journal interface {
+	Submit(records []journal.Record, done func(error)) error
+	Head(stream string) journal.Head
+	SaveSnapshot(journal.Snapshot) error
+}
+
+// Options of a Runner.
+type Options struct {
+	Stream   string
+	Journal  Journal
+	Machine  Machine // nil for the plant
+	Now      func() core.Instant
+	Tick     time.Duration  // 0 = no ticks: time passes only with inputs
+	Every    uint64         // events between snapshots
+	Open     func() bool    // the plant-wide gate; nil = open
+	Released func(Released) // called in order, from the runner's goroutine; must not block
+	Log      *zap.Logger
+}
+
+// ErrStopped is returned for inputs that came after the runner stopped.
+var ErrStopped = errors.New("this machine's loop has stopped")
+
+// ErrFull is returned when more inputs wait than the queue holds.
+var ErrFull = errors.New("too many inputs wait for the journal, try again later")
+
+// Runner is the goroutine around one Bridge.
+type Runner struct {
+	o      Options
+	b      *Bridge
+	in     chan job
+	landed chan error
+	stop   chan struct{}
+	ended  chan struct{}
+	once   sync.Once
+	failed atomic.Pointer[error]
+	shut   atomic.Int32                    // holds that were asked for and not decided yet
+	held   atomic.Pointer[map[string]bool] // scopes on hold
+
+	refs   uint64
+	calls  map[uint64]func(Released, error)
+	looks  []func(Decider)
+	saved  uint64
+	writes chan core.Intent
+}
+
+type job struct {
+	fact core.Fact
+	done func(Released, error)
+	look func(Decider)
+}
+
+// Run starts a runner. Close stops it.
+func Run(b *Bridge, o Options) *Runner {
+	if o.Every == 0 {
+		o.Every = 20_000
+	}
+	r := &Runner{
+		o: o, b: b, in: make(chan job, Queue), landed: make(chan error, 1), stop: make(chan struct{}),
+		ended: make(chan struct{}), calls: map[uint64]func(Released, error){}, writes: make(chan core.Intent, 64),
+		saved: b.durable,
+	}
+	r.remember()
+	go r.loop()
+	return r
+}
+
+// Submit offers an input. done, when given, is called once from the runner's
+// goroutine after what the input caused is durable, or with the reason why that
+// will not happen. Submit never blocks.
+func (r *Runner) Submit(f core.Fact, done func(Released, error)) error {
+	if _, ok := f.(core.Hold); ok {
+		r.shut.Add(1) // closes the gate before the hold is even decided
+		inner := done
+		done = func(rel Released, err error) {
+			r.shut.Add(-1)
+			if inner != nil {
+				inner(rel, err)
+			}
+		}
+	}
+	err := r.offer(job{fact: f, done: done})
+	if err != nil {
+		if _, ok := f.(core.Hold); ok && !errors.Is(err, ErrStopped) {
+			r.shut.Add(-1)
+		}
+	}
+	return err
+}
+
+func (r *Runner) offer(j job) error {
+	select {
+	case <-r.stop:
+		return ErrStopped
+	default:
+	}
+	select {
+	case r.in <- j:
+		return nil
+	case <-r.stop:
+		return ErrStopped
+	default:
+		return ErrFull
+	}
+}
+
+// Call submits an input and waits for what it caused.
+func (r *Runner) Call(ctx context.Context, f core.Fact) (Released, error) {
+	type result struct {
+		rel Released
+		err error
+	}
+	got := make(chan result, 1)
+	if err := r.Submit(f, func(rel Released, err error) { got <- result{rel, err} }); err != nil {
+		return Released{}, err
+	}
+	select {
+	case g := <-got:
+		return g.rel, g.err
+	case <-ctx.Done():
+		return Released{}, ctx.Err()
+	case <-r.ended:
+		select {
+		case g := <-got:
+			return g.rel, g.err
+		default:
+			return Released{}, ErrStopped
+		}
+	}
+}
+
+// Look calls f with the state when nothing is on its way to the journal: what f
+// sees is durable. f must copy what it wants and return quickly.
+func (r *Runner) Look(ctx context.Context, f func(Decider)) error {
+	done := make(chan struct{})
+	if err := r.offer(job{look: func(d Decider) { f(d); close(done) }}); err != nil {
+		return err
+	}
+	select {
+	case <-done:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-r.ended:
+		return ErrStopped
+	}
+}
+
+// Err returns why the runner stopped by itself, nil while it runs.
+func (r *Runner) Err() error {
+	if p := r.failed.Load(); p != nil {
+		return *p
+	}
+	return nil
+}
+
+// Done is closed when the runner has ended.
+func (r *Runner) Done() <-chan struct{} { return r.ended }
+
+// Close stops the runner, waits for a write under way to be journaled, and takes
+// a last snapshot.
+func (r *Runner) Close() {
+	r.once.Do(func() { close(r.stop) })
+	<-r.ended
+}
+
+// gate reports whether an intent of a loop may be sent at this moment.
+func (r *Runner) gate(loop string) bool {
+	if r.failed.Load() != nil || r.shut.Load() > 0 || r.o.Open != nil && !r.o.Open() {
+		return false
+	}
+	held := *r.held.Load()
+	return !held[""] && !held[loop]
+}
+
+// remember publishes the scopes on hold for the gate.
+func (r *Runner) remember() {
+	held := map[string]bool{}
+	if s, ok := r.b.State().(*core.State); ok {
+		for _, h := range s.Ledger.Holds {
+			held[h.Loop] = true
+		}
+	}
+	r.held.Store(&held)
+}

@@ -1,0 +1,74 @@
+// Package compensate turns an estimate of size into a wanted register value. It
+// knows effects (change of size per unit of register), aims, dead bands and the
+// proof of response; it knows nothing of bounds, which are guard's, nor of
+// machines.
+package compensate
+
+import (
+	"math"
+
+	"offsetbridge/internal/length"
+)
+
+// Target returns the register value at which a part with the forecast drift
+// (deviation − effect · register, so what the process does by itself) comes out
+// at its aim: −drift / effect, to the nearest nanometre. The effect is in
+// thousandths and not zero.
+func Target(drift length.Length, effect int32) length.Length {
+	n, d := -1000*int64(drift), int64(effect)
+	if d < 0 {
+		n, d = -n, -d
+	}
+	if n >= 0 {
+		return length.Length((n + d/2) / d)
+	}
+	return length.Length(-((-n + d/2) / d))
+}
+
+// Band returns the dead band in size: at least what was configured, one
+// register step, and k standard deviations of a reading, so that noise alone
+// moves nothing.
+func Band(configured, step length.Length, effect int32, noise length.Length, k float64) length.Length {
+	one := length.Length(math.Abs(float64(effect)) * float64(step) / 1000)
+	return max(configured, one, length.Length(math.Round(k*float64(noise))))
+}
+
+// Response pools how sizes answered to commanded changes: the slope through
+// the origin of seen on commanded change over all recorded moves.
+type Response struct {
+	XX float64 `json:"xx"` // Σ commanded², µm²
+	XY float64 `json:"xy"` // Σ commanded · seen, µm²
+	N  int     `json:"n"`
+}
+
+// Add pools one move: the commanded change and the change that was seen.
+func (r *Response) Add(commanded, seen length.Length) {
+	x, y := commanded.Micrometres(), seen.Micrometres()
+	r.XX += x * x
+	r.XY += x * y
+	r.N++
+}
+
+// Ratio returns seen ÷ commanded and its standard error, given the standard
+// deviation of one reading. A difference of two readings carries it √2 times.
+func (r Response) Ratio(noise length.Length) (ratio, se float64) {
+	if r.XX == 0 {
+		return 1, math.Inf(1)
+	}
+	return r.XY / r.XX, math.Sqrt2 * noise.Micrometres() / math.Sqrt(r.XX)
+}
+
+// Proven reports whether the direction has been shown: ratio − 2 se > 0.2.
+func (r Response) Proven(noise length.Length) bool {
+	ratio, se := r.Ratio(noise)
+	return r.N > 0 && ratio-2*se > 0.2
+}
+
+// Contrary reports significant evidence that the response is not what was
+// commanded: too small or reversed (ratio + 3.3 se < 0.45) or too large
+// (ratio − 3.3 se > 1.6). Thresholds from simulation: radius taken for diameter
+// gives 0.5 or 2, a wrong sign −1, a wrong register 0.
+func (r Response) Contrary(noise length.Length) bool {
+	ratio, se := r.Ratio(noise)
+	return r.N > 1 && (ratio+3.3*se < 0.45 || ratio-3.3*se > 1.6)
+}

@@ -1,0 +1,327 @@
+package core
+
+import (
+	"fmt"
+	"slices"
+
+	"offsetbridge/internal/compensate"
+	"offsetbridge/internal/estimate"
+	"offsetbridge/internal/length"
+)
+
+// Apply folds one event of the journal into the state. It decides nothing.
+func (s *State) Apply(e Event) { s.apply(e) }
+
+func (s *State) apply(e Event) {
+	g := &s.Ledger
+	switch e := e.(type) {
+	case Begun:
+		g.Epoch, g.Minute = e.Epoch, e.Minute
+	case Configured:
+		s.applyConfigured(e)
+	case Seen:
+		s.applySeen(e)
+	case Recorded:
+		g.Cuts = push(g.Cuts, e.Cut, maxCuts)
+	case Moved:
+		s.applyMoved(e)
+	case ToolChanged:
+		s.applyTool(e)
+	case Waits:
+		s.admitted(e.Reading)
+		g.Waiting = push(g.Waiting, e.Reading, maxWaiting)
+	case Judged:
+		s.applyJudged(e)
+	case Proposed:
+		g.LastID = max(g.LastID, e.ID)
+		status := Ready
+		if e.Need != "" {
+			status = Pending
+		}
+		g.Proposals = append(g.Proposals, Open{Proposal: e.Proposal, Status: status})
+	case Voided:
+		s.applyVoided(e)
+	case Approved:
+		p := s.proposal(e.Proposal)
+		p.Status, p.Approval = Ready, &e.Who
+	case Intended:
+		s.applyIntended(e)
+	case Concluded:
+		s.applyConcluded(e)
+	case Held:
+		g.Holds = append(g.Holds, e)
+	case Resumed:
+		s.applyResumed(e)
+	case Paired:
+		g.Pairs = push(g.Pairs, e.Pair, maxPairs)
+	case Tasked:
+		g.Tasks = slices.DeleteFunc(g.Tasks, func(t Task) bool { return t.Gauge == e.Gauge })
+		if e.Part != "" || e.Ring != "" {
+			g.Tasks = push(g.Tasks, e.Task, maxTasks)
+		}
+	case Linked, Declined: // for the record only
+	default:
+		panic(fmt.Sprintf("core: event %T is not folded", e))
+	}
+}
+
+func push[T any](list []T, v T, most int) []T {
+	if len(list) >= most {
+		copy(list, list[len(list)-most+1:])
+		list = list[:most-1]
+	}
+	return append(list, v)
+}
+
+func (s *State) applyConfigured(e Configured) {
+	g := &s.Ledger
+	old := g.Settings
+	g.Settings = e.Settings
+	for _, r := range e.Settings.Registers {
+		if s.book(r.Name) == nil {
+			g.Registers = append(g.Registers, RegisterBook{Identity: e.Settings.Identity, Node: r.Node})
+		}
+	}
+	if !sameColumns(&old, &e.Settings) { // records would be read by the wrong column
+		g.Cuts, g.Seen, g.Waiting = nil, nil, nil
+	}
+	loops, filters := g.Loops, s.Estimates
+	g.Loops, s.Estimates = nil, nil
+	for i := range e.Settings.Loops {
+		l := &e.Settings.Loops[i]
+		g.Loops = append(g.Loops, keepLoop(loops, l, e.Settings.Digest(l.Name)))
+		for k := range l.Characteristics {
+			s.Estimates = append(s.Estimates, keepEstimate(filters, l, k))
+		}
+	}
+}
+
+func sameColumns(a, b *Settings) bool {
+	return a.Identity == b.Identity && slices.Equal(a.Tools, b.Tools) &&
+		slices.EqualFunc(a.Registers, b.Registers, func(x, y Register) bool { return x.Node == y.Node && x.Tool == y.Tool })
+}
+
+// keepLoop carries a loop's account over a change of configuration. What was
+// learned about its response stays only while the loop is the same.
+func keepLoop(books []LoopBook, l *Loop, digest string) LoopBook {
+	for _, b := range books {
+		if b.Name == l.Name {
+			if b.Digest != digest {
+				b.Digest, b.Response, b.Contrary, b.Rejected = digest, compensate.Response{}, 0, nil
+			}
+			return b
+		}
+	}
+	return LoopBook{Name: l.Name, Digest: digest, First: true}
+}
+
+func keepEstimate(old []Estimate, l *Loop, k int) Estimate {
+	c := &l.Characteristics[k]
+	d := digest(struct {
+		Aim     length.Length
+		Effects []Effect
+		Damping float64
+	}{c.Aim, l.Effects[k], l.Damping})
+	for _, e := range old {
+		if e.Loop == l.Name && e.Characteristic == c.Name && e.Digest == d {
+			return e
+		}
+	}
+	return Estimate{Loop: l.Name, Characteristic: c.Name, Digest: d, Filter: estimate.New(estimateSettings(l))}
+}
+
+func (s *State) applySeen(e Seen) {
+	s.Ledger.Seen = &e
+	for i := range s.Ledger.Settings.Registers {
+		b := s.book(s.Ledger.Settings.Registers[i].Name)
+		if !b.Known {
+			b.Known, b.Value = true, e.Registers[i]
+		}
+		if b.Pending == nil {
+			b.Recent = 0
+		}
+	}
+}
+
+func (s *State) applyMoved(e Moved) {
+	b := s.book(e.Register)
+	b.Value, b.Own = e.New, 0
+	b.Foreign = push(b.Foreign, e.Count, 2)
+	for i := range s.Ledger.Loops {
+		if l := s.Ledger.Settings.Loop(s.Ledger.Loops[i].Name); slices.Contains(l.Registers, e.Register) {
+			s.Ledger.Loops[i].Rejected = nil
+		}
+	}
+}
+
+func (s *State) applyTool(e ToolChanged) {
+	g := &s.Ledger
+	for i := range g.Settings.Registers {
+		if r := &g.Settings.Registers[i]; r.Tool == e.Tool {
+			b := s.book(r.Name)
+			b.Spent, b.Own = b.Recent, 0 // what was sent after the last look counts for the new tool
+		}
+	}
+	for i := range g.Loops {
+		l := g.Settings.Loop(g.Loops[i].Name)
+		if tool, _ := s.toolOf(l); tool != e.Tool {
+			continue
+		}
+		g.Loops[i].First, g.Loops[i].Used, g.Loops[i].Rejected, g.Loops[i].Last = true, 0, nil, Last{}
+		for k := range l.Characteristics {
+			s.estimateOf(l.Name, k).Filter.Note(estimate.Event{Kind: estimate.ToolChange})
+		}
+	}
+}
+
+// admitted remembers the identity of a reading, so that it is used once.
+func (s *State) admitted(r Reading) {
+	if r.Sequence == 0 {
+		return
+	}
+	if g := s.gauge(r.Gauge); r.Sequence > g.Last {
+		g.Last = r.Sequence
+	}
+}
+
+// same reports whether a and b are one delivery.
+func same(a, b Reading) bool {
+	return a.Gauge == b.Gauge && a.Sequence == b.Sequence && a.Characteristic == b.Characteristic &&
+		a.Part == b.Part && a.Cut == b.Cut && a.Value == b.Value
+}
+
+func (s *State) applyJudged(e Judged) {
+	g := &s.Ledger
+	if e.Admit != codeNoCharacteristic && e.Admit != codeRetained {
+		s.admitted(e.Reading)
+	}
+	g.Waiting = slices.DeleteFunc(g.Waiting, func(r Reading) bool { return same(r, e.Reading) })
+	if e.Loop == "" {
+		return
+	}
+	b := s.loopBook(e.Loop)
+	if e.Admit != "" || e.Attribute != "" {
+		if e.Admit == codeImplausible {
+			b.Odd++
+		}
+		return
+	}
+	b.Odd = 0
+	_, c := g.Settings.Find(e.Reading.Characteristic)
+	if !e.live {
+		s.estimateOf(e.Loop, c).observe(&e)
+	}
+	if cut := s.cut(e.Count); cut != nil && !e.Regauge {
+		cut.Measured = append(cut.Measured, e.Reading.Characteristic)
+	}
+	if e.Estimate == codeSuspect || e.Estimate == codeIgnored {
+		return
+	}
+	b.Used++
+	b.Evidence++
+	if asked, seen, ok := b.commanded(&e); ok {
+		b.Response.Add(asked, seen)
+		if b.Response.Contrary(e.Noise) {
+			b.Contrary++
+		} else {
+			b.Contrary = 0
+		}
+	}
+	if e.Count >= b.Last.Count {
+		b.Last = Last{Count: e.Count, Deviation: e.Deviation, Command: e.Command}
+	}
+	if e.Propose == codeDeadBand {
+		b.First = false
+	}
+}
+
+func (s *State) applyVoided(e Voided) {
+	p := s.proposal(e.Proposal)
+	if e.Cause == causeRejected && p != nil {
+		v := p.Moves[0].New
+		s.loopBook(e.Loop).Rejected = &v
+	}
+	s.remove(e.Proposal)
+}
+
+func (s *State) remove(id uint64) {
+	s.Ledger.Proposals = slices.DeleteFunc(s.Ledger.Proposals, func(p Open) bool { return p.ID == id })
+}
+
+func (s *State) applyIntended(e Intended) {
+	g := &s.Ledger
+	g.LastID = max(g.LastID, e.Intent.ID)
+	b := s.book(e.Register)
+	in := e.Intent
+	b.Pending, b.Charge, b.Doubtful = &in, e.Charge, false
+	b.Spent += e.Charge
+	b.Recent += e.Charge
+	if e.Unproven {
+		b.Unproven++
+	}
+	if g.Seen != nil {
+		b.LastMove = g.Seen.Counter
+	}
+	l := s.loopBook(e.Intent.Loop)
+	l.Acted = l.Evidence
+	if p := s.proposal(e.Proposal); p != nil {
+		p.Status = Sent
+		p.Tries++
+	}
+}
+
+func (s *State) applyConcluded(e Concluded) {
+	b := s.bookOfIntent(e.Outcome.Intent)
+	if b == nil {
+		return
+	}
+	in := *b.Pending
+	if e.Result == Unknown {
+		b.Doubtful = true
+		return
+	}
+	b.Pending, b.Charge, b.Doubtful = nil, 0, false
+	l := s.Ledger.Settings.Loop(in.Loop)
+	switch e.Result {
+	case Applied:
+		b.Value = in.New
+		if l != nil {
+			b.Own += l.Characteristics[0].CutsMore(effectOn(l, in.Register).Of(in.New - in.Old))
+			s.loopBook(in.Loop).First = false
+		}
+	case Differs:
+		b.Value = e.Read
+	}
+	if p := s.proposal(in.Proposal); p != nil && e.Again {
+		p.Status = Ready
+		return
+	}
+	s.remove(in.Proposal)
+}
+
+func (s *State) bookOfIntent(id uint64) *RegisterBook {
+	for i := range s.Ledger.Registers {
+		if b := &s.Ledger.Registers[i]; b.Pending != nil && b.Pending.ID == id {
+			return b
+		}
+	}
+	return nil
+}
+
+// applyResumed opens the loops of the scope again, with empty windows: what was
+// counted before the hold counts no more, except budgets.
+func (s *State) applyResumed(e Resumed) {
+	g := &s.Ledger
+	g.Holds = slices.DeleteFunc(g.Holds, func(h Held) bool { return h.Loop == e.Loop })
+	for i := range g.Loops {
+		if b := &g.Loops[i]; e.Loop == "" || b.Name == e.Loop {
+			b.Used, b.Odd, b.Contrary, b.Last = 0, 0, 0, Last{}
+			if e.Cause == causeResponse {
+				b.Response = compensate.Response{}
+			}
+		}
+	}
+}
+
+// estimateSettings says in the estimator's words what the loop's settings ask.
+func estimateSettings(l *Loop) estimate.Settings { return estimate.Settings{} }

@@ -1,0 +1,197 @@
+package core
+
+// decision is one input being decided. Every event is applied as it is emitted,
+// so that later stages see what earlier ones did.
+type decision struct {
+	s   *State
+	out []Event
+}
+
+// Step decides one input and applies what it caused. The events must be durable
+// before anything they ask for leaves the process; when they cannot be made
+// durable the state is thrown away and folded again from the journal.
+func (s *State) Step(in Input) []Event {
+	d := &decision{s: s}
+	s.now.at = Instant{Wall: in.At.Wall, Mono: max(in.At.Mono, s.now.at.Mono)}
+	d.take(in.Fact)
+	d.expire()
+	d.dispatch()
+	return d.out
+}
+
+func (d *decision) take(f Fact) {
+	switch f := f.(type) {
+	case Started:
+		d.start(f)
+	case Configure:
+		d.configure(f)
+	case Link:
+		d.link(f)
+	case Sample:
+		d.sample(f)
+	case Reading:
+		d.reading(f)
+	case Outcome:
+		d.outcome(f)
+	case Pair:
+		d.pair(f)
+	case Task:
+		d.task(f)
+	case Approve:
+		d.approve(f)
+	case Reject:
+		d.reject(f)
+	case Hold:
+		d.holdBy(f)
+	case Resume:
+		d.resume(f)
+	case Verified:
+		d.s.now.verified = f.OK
+		if !f.OK {
+			d.hold("", causeJournal, f.Text, Engineer)
+		}
+	case Tick:
+	}
+}
+
+func (d *decision) emit(e Event) {
+	d.s.apply(e)
+	d.out = append(d.out, e)
+	switch e := e.(type) {
+	case Proposed:
+		d.s.now.mark(e.ID, d.mono())
+	case Concluded:
+		if e.Result == Unknown {
+			d.s.now.mark(e.Outcome.Intent, d.mono())
+		}
+	}
+}
+
+func (d *decision) mono() int64     { return d.s.now.at.Mono }
+func (d *decision) book() *Ledger   { return &d.s.Ledger }
+func (d *decision) set() *Settings  { return &d.s.Ledger.Settings }
+func (d *decision) minute() float64 { return d.s.minute() }
+
+func (s *State) minute() float64 {
+	return s.Ledger.Minute + float64(s.now.at.Mono-s.now.began)/60_000
+}
+
+// mark remembers when something began. Only what is still open is looked up, so
+// the oldest marks may be forgotten.
+func (n *situation) mark(id uint64, at int64) {
+	const most = 1024
+	if len(n.since) >= most {
+		n.since = append(n.since[:0], n.since[most/2:]...)
+	}
+	n.since = append(n.since, timed{id, at})
+}
+
+// age returns for how long the thing of that id has been open in this process:
+// what was open before a start counts from the start.
+func (n *situation) age(id uint64) int64 {
+	for i := len(n.since) - 1; i >= 0; i-- {
+		if n.since[i].id == id {
+			return n.at.Mono - n.since[i].at
+		}
+	}
+	return n.at.Mono - n.began
+}
+
+func (d *decision) start(f Started) {
+	d.s.now = situation{at: d.s.now.at, began: d.s.now.at.Mono}
+	minute := d.book().Minute
+	if n := len(d.book().Cuts); n > 0 {
+		minute = max(minute, d.book().Cuts[n-1].Minute)
+	}
+	const week = 7 * 24 * 60
+	minute += min(max(0, float64(f.Pause)/60_000), week)
+	d.emit(Begun{Version: f.Version, Epoch: f.Epoch, Minute: minute})
+	for _, b := range d.book().Registers {
+		if b.Pending != nil { // whoever waited for its outcome is gone
+			d.emit(Concluded{
+				Outcome: Outcome{Intent: b.Pending.ID, Result: Unknown, Code: causeRestart},
+				Loop:    b.Pending.Loop, Register: b.Pending.Register,
+			})
+		}
+	}
+	for _, p := range d.open() {
+		if p.Status == Ready {
+			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: causeRestart})
+		}
+	}
+}
+
+func (d *decision) configure(f Configure) {
+	old := d.set()
+	if digest(*old) == digest(f.Settings) {
+		return
+	}
+	for _, p := range d.open() {
+		if p.Status != Sent && f.Settings.Digest(p.Loop) != p.Settings {
+			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: causeConfig})
+		}
+	}
+	d.emit(Configured(f))
+}
+
+func (d *decision) link(f Link) {
+	n := &d.s.now
+	if f.Up && n.up && f.Epoch == n.epoch {
+		return
+	}
+	n.sampled, n.permitted = false, false
+	if changed := f.Up != n.up || f.Cause != n.down || f.Up; changed {
+		n.up, n.epoch, n.down = f.Up, f.Epoch, f.Cause
+		d.emit(Linked{Up: f.Up, Cause: f.Cause, Text: clip(f.Text)})
+	}
+	if f.Bad {
+		d.hold("", f.Cause, f.Text, Engineer)
+	}
+}
+
+// open returns a copy, since ending a proposal changes the list.
+func (d *decision) open() []Open { return append([]Open(nil), d.book().Proposals...) }
+
+// hold latches the first cause of a scope; a later one changes nothing.
+func (d *decision) hold(loop string, cause Code, text string, clear Role) {
+	if d.s.hold(loop) != nil {
+		return
+	}
+	d.emit(Held{Loop: loop, Cause: cause, Text: clip(text), Clear: clear})
+	d.voidUnsent(loop, causeHeld)
+}
+
+// voidUnsent ends every proposal in the scope that has not been sent.
+func (d *decision) voidUnsent(loop string, cause Code) {
+	for _, p := range d.open() {
+		if p.Status != Sent && (loop == "" || p.Loop == loop) {
+			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: cause})
+		}
+	}
+}
+
+func (d *decision) expire() {
+	for _, p := range d.open() {
+		if p.Status != Sent && d.expired(&p) {
+			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: causeExpired})
+		}
+	}
+}
+
+func (d *decision) expired(p *Open) bool {
+	l := d.set().Loop(p.Loop)
+	if l == nil || d.s.now.age(p.ID) > l.Bounds.Expires {
+		return true
+	}
+	seen := d.book().Seen
+	return seen != nil && l.Bounds.ExpiresParts > 0 && int64(seen.Counter-p.Count) > l.Bounds.ExpiresParts && seen.Counter > p.Count
+}
+
+// clip bounds text that came from outside.
+func clip(s string) string {
+	const most = 200
+	if len(s) <= most {
+		return s
+	}
+	return s[:most]
+}

@@ -1,0 +1,441 @@
+package core
+
+import (
+	"math"
+	"slices"
+	"strconv"
+
+	"offsetbridge/internal/compensate"
+	"offsetbridge/internal/estimate"
+	"offsetbridge/internal/guard"
+	"offsetbridge/internal/length"
+)
+
+// oddLimit is how many implausible readings in a row are a cause of their own.
+const oddLimit = 3
+
+func (d *decision) reading(r Reading) { d.judge(r, false) }
+
+// judge takes a reading through the stages admit → attribute → estimate →
+// propose → bound → route. waited is true for a reading that was admitted
+// before and waited for the record of its cut.
+func (d *decision) judge(r Reading, waited bool) {
+	j := Judged{Reading: r}
+	l, c := d.set().Find(r.Characteristic)
+	if l != nil {
+		j.Loop = l.Name
+	}
+	if j.Admit = d.admit(r, l, c, waited); j.Admit != "" {
+		d.emit(j)
+		d.odd(l, j.Admit)
+		return
+	}
+	cut, code := d.attribute(&j, l, c)
+	if code == codeAhead {
+		if !waited {
+			d.emit(Waits{Reading: r})
+		}
+		return
+	}
+	if j.Attribute = code; code != "" {
+		d.emit(j)
+		return
+	}
+	j.Minute = cut.Minute
+	d.estimate(&j, l, c, cut)
+	p, replaces := d.propose(&j, l, c)
+	j.Route = d.route(&j, l, p)
+	d.emit(j)
+	d.respond(l)
+	d.follow(&j, l, p, replaces)
+}
+
+// admit decides whether the reading is what it claims to be, and not one that
+// was used before.
+func (d *decision) admit(r Reading, l *Loop, c int, waited bool) Code {
+	switch {
+	case l == nil:
+		return codeNoCharacteristic
+	case r.Retained:
+		return codeRetained
+	case !waited && r.Sequence > 0 && r.Sequence == d.s.lastSequence(r.Gauge):
+		return codeRepeated
+	case !waited && r.Sequence > 0 && r.Sequence < d.s.lastSequence(r.Gauge):
+		return codeLate
+	case r.State != "":
+		return codeNotProduction
+	case d.use(r, l, c) == nil && r.Manual == nil:
+		return codeWrongGauge
+	case !l.Characteristics[c].Plausible.Contains(r.Value):
+		return codeImplausible
+	}
+	return ""
+}
+
+func (d *decision) use(r Reading, l *Loop, c int) *GaugeUse {
+	uses := l.Characteristics[c].Gauges
+	if i := slices.IndexFunc(uses, func(u GaugeUse) bool { return u.Gauge == r.Gauge }); i >= 0 {
+		return &uses[i]
+	}
+	return nil
+}
+
+// odd holds a loop whose readings are implausible again and again.
+func (d *decision) odd(l *Loop, code Code) {
+	if l != nil && code == codeImplausible && d.s.loopBook(l.Name).Odd >= oddLimit {
+		d.hold(l.Name, causeImplausible, "", Operator)
+	}
+}
+
+// attribute finds the record of the reading's own cut. A reading without one, or
+// whose record is in doubt, steers nothing.
+func (d *decision) attribute(j *Judged, l *Loop, c int) (*Cut, Code) {
+	r := j.Reading
+	identity := identityCounter
+	if u := d.use(r, l, c); u != nil {
+		identity = u.Identity
+	}
+	cut, code := d.cutOf(r, identity, l, c)
+	j.NoIdent = identity == identityOrder || identity == identityTask || r.Sequence == 0 || r.Manual != nil
+	if code != "" {
+		return nil, code
+	}
+	j.Count = cut.Count
+	j.Regauge = slices.Contains(cut.Measured, r.Characteristic)
+	switch {
+	case cut.Doubt != "":
+		return nil, cut.Doubt
+	case l.Program != "" && cut.Program != l.Program:
+		return nil, codeProgram
+	case !d.sameTools(cut, l):
+		return nil, codeOldTool
+	case j.Regauge && r.Sequence == 0 && r.Manual == nil:
+		return nil, codeRepeated // without a number it cannot be told from the same reading again
+	}
+	return cut, ""
+}
+
+// The ways to say whose part a reading is.
+const (
+	identityCounter = "counter"
+	identitySerial  = "serial"
+	identityOrder   = "order"
+	identityTask    = "task"
+)
+
+func (d *decision) cutOf(r Reading, identity string, l *Loop, c int) (*Cut, Code) {
+	switch identity {
+	case identitySerial:
+		return d.bySerial(r)
+	case identityOrder:
+		return d.byOrder(r, l)
+	case identityTask:
+		for _, t := range d.book().Tasks {
+			if t.Gauge == r.Gauge && t.Ring == "" && (t.Characteristic == "" || t.Characteristic == r.Characteristic) {
+				r.Part, r.Cut = t.Part, t.Cut
+				if cut, code := d.byCounter(r); code == "" {
+					return cut, ""
+				}
+				return d.bySerial(r)
+			}
+		}
+		return nil, codeNoTask
+	}
+	return d.byCounter(r)
+}
+
+func (d *decision) byCounter(r Reading) (*Cut, Code) {
+	n, err := strconv.ParseUint(r.Part, 10, 64)
+	if err != nil {
+		return nil, codeNoPart
+	}
+	if cut := d.s.cut(n); cut != nil {
+		return cut, ""
+	}
+	seen := d.book().Seen
+	if seen == nil || n > seen.Counter && n-seen.Counter <= maxAhead {
+		return nil, codeAhead
+	}
+	if n > seen.Counter {
+		return nil, codeNotCutYet
+	}
+	return nil, codeNoRecord
+}
+
+func (d *decision) bySerial(r Reading) (*Cut, Code) {
+	if r.Part == "" {
+		return nil, codeNoPart
+	}
+	for i := len(d.book().Cuts) - 1; i >= 0; i-- {
+		if cut := &d.book().Cuts[i]; cut.Serial == r.Part && (r.Cut == 0 || r.Cut == cut.Nth) {
+			return cut, ""
+		}
+	}
+	for _, p := range d.book().Pairs {
+		if p.Serial == r.Part {
+			return nil, codeAhead
+		}
+	}
+	return nil, codeNoRecord
+}
+
+// byOrder takes the oldest part that has not been measured yet.
+func (d *decision) byOrder(r Reading, l *Loop) (*Cut, Code) {
+	for i := range d.book().Cuts {
+		cut := &d.book().Cuts[i]
+		if !slices.Contains(cut.Measured, r.Characteristic) && (l.Program == "" || l.Program == cut.Program) {
+			return cut, ""
+		}
+	}
+	return nil, codeNoRecord
+}
+
+func (d *decision) sameTools(cut *Cut, l *Loop) bool {
+	seen := d.book().Seen
+	for _, name := range l.Registers {
+		i := d.set().toolIndex(d.set().Register(name).Tool)
+		if i >= 0 && cut.Tools[i] != seen.Tools[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// estimate feeds the attributed reading to the loop's filter.
+func (d *decision) estimate(j *Judged, l *Loop, c int, cut *Cut) {
+	j.Deviation = j.Reading.Value - l.Characteristics[c].Aim
+	for i, name := range l.Registers {
+		j.Command += l.Effects[c][i].Of(cut.Registers[d.set().registerIndex(name)])
+	}
+	e := d.s.estimateOf(l.Name, c)
+	v := e.observe(j)
+	j.live = true
+	switch v.Kind {
+	case estimate.Suspect:
+		j.Estimate = codeSuspect
+	case estimate.Ignored:
+		j.Estimate = codeIgnored
+	case estimate.BelievedStep:
+		j.Estimate = codeStep
+	}
+	part, minute := d.nextPart(), d.minute()
+	f := e.forecast(part, minute)
+	j.Drift, j.Sigma, j.Noise = fromMicrometres(f.Drift), fromMicrometres(f.Sigma), fromMicrometres(f.Noise)
+	if j.Estimate == "" && !f.Ready {
+		j.Estimate = codeFew
+	}
+}
+
+// nextPart is the first part on which a register written now can act.
+func (d *decision) nextPart() int64 {
+	next := int64(d.book().Seen.Counter) + 1
+	if !d.s.now.permitted {
+		next++ // the one being cut keeps what it has
+	}
+	return next
+}
+
+func fromMicrometres(v float64) length.Length {
+	l, ok := length.FromMicrometres(v)
+	if !ok {
+		return length.Max
+	}
+	return l
+}
+
+// respond holds a loop whose moves speak against its effect twice in a row.
+func (d *decision) respond(l *Loop) {
+	if d.s.loopBook(l.Name).Contrary >= contraryLimit {
+		d.hold(l.Name, causeResponse, "", Engineer)
+	}
+}
+
+// contraryLimit is how many moves in a row must contradict the effect.
+const contraryLimit = 2
+
+// commanded returns the change between two cuts that we commanded, and the one
+// that was seen.
+func (b *LoopBook) commanded(j *Judged) (asked, seen length.Length, ok bool) {
+	if b.Last.Count == 0 || j.Regauge || j.Count <= b.Last.Count || j.Command == b.Last.Command {
+		return 0, 0, false
+	}
+	return j.Command - b.Last.Command, j.Deviation - b.Last.Deviation, true
+}
+
+// propose works out the wanted register and who has to agree to it. The second
+// result is the open proposal that it would replace.
+func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
+	open := d.s.proposalOf(l.Name)
+	if j.Estimate != "" && j.Estimate != codeStep {
+		return nil, nil
+	}
+	b := d.s.loopBook(l.Name)
+	switch {
+	case len(l.Registers) != 1 || len(l.Characteristics) != 1:
+		j.Propose = codeAdviseOnly
+	case l.Effects[c][0] == 0:
+		j.Propose = codeNoEffect
+	case b.Used+1 < l.MinReadings:
+		j.Propose = codeFew
+	case open != nil && open.Status == Sent:
+		j.Propose = codeInFlight
+	case open != nil && open.Approval != nil:
+		j.Propose = codeApprovedWaits
+	}
+	if j.Propose != "" {
+		return nil, nil
+	}
+	r := d.set().Register(l.Registers[0])
+	book := d.s.book(r.Name)
+	eff := l.Effects[c][0]
+	want := compensate.Target(j.Drift, int32(eff))
+	m := Move{Register: r.Name, Old: book.Value, Want: want, New: length.Round(want, book.Value, r.Step)}
+	m.Size = eff.Of(m.New - m.Old)
+	band := compensate.Band(l.DeadBand, r.Step, int32(eff), j.Noise, deadBandFactor(l.Mode))
+	if m.New == m.Old || eff.Of(want-book.Value).Abs() < band {
+		j.Propose = codeDeadBand
+		return nil, open
+	}
+	if b.Rejected != nil && eff.Of(m.New-*b.Rejected).Abs() < band {
+		j.Propose = codeRejectedBefore
+		return nil, nil
+	}
+	j.Moves = []Move{m}
+	p := d.newProposal(j, l, c, m)
+	d.bound(j, l, c, p)
+	p.Need, p.Reason = j.Need, j.Bound
+	if open != nil && open.Need == p.Need && eff.Of(m.New-open.Moves[0].New).Abs() < band {
+		j.Propose = codeStands // no churn under the thumb
+		return nil, nil
+	}
+	return p, open
+}
+
+// deadBandFactor is how many standard deviations of a reading a change must be
+// worth: a person's attention costs more than a register write. From the
+// project's own simulation: 0.5 costs 2–3 % of rms, 1.5 about 7 % for seven
+// times fewer prompts.
+func deadBandFactor(m Mode) float64 {
+	if m == Auto {
+		return 0.5
+	}
+	return 1.5
+}
+
+func (d *decision) newProposal(j *Judged, l *Loop, c int, m Move) *Proposal {
+	tool, i := d.s.toolOf(l)
+	gen := int64(-1)
+	if i >= 0 {
+		gen = d.book().Seen.Tools[i]
+	}
+	aim := l.Characteristics[c].Aim
+	p := &Proposal{
+		ID: d.book().LastID + 1, Loop: l.Name, First: d.s.loopBook(l.Name).First, Moves: j.Moves,
+		Tool: tool, Gen: gen, Program: l.Program, Settings: d.set().Digest(l.Name),
+		Part: j.Reading.Part, Count: j.Count, Measured: j.Reading.Value, Aim: aim,
+		Predicted: aim + j.Drift + l.Effects[c][0].Of(m.New), Sigma: j.Sigma,
+	}
+	p.Digest = p.digest()
+	return p
+}
+
+// digest binds an approval to exactly this change of exactly this register, tool
+// and configuration.
+func (p *Proposal) digest() string {
+	return digest(struct {
+		ID       uint64
+		Moves    []Move
+		Tool     string
+		Gen      int64
+		Settings string
+	}{p.ID, p.Moves, p.Tool, p.Gen, p.Settings})
+}
+
+// bound asks the guards.
+func (d *decision) bound(j *Judged, l *Loop, c int, p *Proposal) {
+	m, r := p.Moves[0], d.set().Register(p.Moves[0].Register)
+	b, book, ch := d.s.loopBook(l.Name), d.s.book(m.Register), &l.Characteristics[c]
+	need, reason := guard.Judge(guard.Move{
+		Old: m.Old, New: m.New, Step: r.Step, Band: r.Band, Size: m.Size,
+		AutoStep: l.Bounds.AutoStep, OperatorStep: l.Bounds.OperatorStep, SetterStep: l.Bounds.SetterStep,
+		Automatic: l.Mode == Auto && len(d.set().Lacks) == 0 && !j.NoIdent,
+		Spent:     book.Spent, Travel: l.Bounds.Travel,
+		Internal: ch.Internal, Own: book.Own,
+		Proven: b.Response.Proven(j.Noise), Moves: book.Unproven, MaxMoves: maxUnproven,
+		First: p.First, Predicted: p.Predicted, Spread: 2 * j.Sigma, Limits: ch.Limits,
+	})
+	j.Bound = Code(reason)
+	switch need {
+	case guard.Nobody:
+	case guard.Operator:
+		j.Need = Operator
+	case guard.Setter:
+		j.Need = Setter
+	default:
+		j.Route = routeRefused
+	}
+}
+
+// route says where the proposal goes.
+func (d *decision) route(j *Judged, l *Loop, p *Proposal) Code {
+	switch {
+	case p == nil:
+		return ""
+	case l.Mode == Observe:
+		return routeObserve
+	case d.s.HoldOn(l.Name) != nil:
+		return routeHeld
+	case j.Route == routeRefused:
+		return routeRefused
+	case j.Need == "":
+		return routeWrite
+	}
+	return routeQueue
+}
+
+// follow does what the reading's event says: end the proposal it replaces, and
+// write, queue or refuse the new one.
+func (d *decision) follow(j *Judged, l *Loop, p *Proposal, open *Open) {
+	if open != nil {
+		cause := causeSuperseded
+		if p == nil {
+			cause = causeNotNeeded
+		}
+		d.emit(Voided{Proposal: open.ID, Loop: l.Name, Cause: cause})
+	}
+	switch j.Route {
+	case routeRefused:
+		d.hold(l.Name, causeRefused, string(j.Bound), Setter)
+	case routeWrite, routeQueue:
+		d.emit(Proposed{*p})
+	}
+}
+
+// Estimate is the filter of one characteristic of one loop.
+type Estimate struct {
+	Loop           string              `json:"loop"`
+	Characteristic string              `json:"characteristic"`
+	Digest         string              `json:"digest"`
+	Filter         *estimate.Estimator `json:"filter"`
+}
+
+func (e *Estimate) observe(j *Judged) estimate.Verdict {
+	return e.Filter.Observe(estimate.Observation{
+		Part: int64(min(j.Count, math.MaxInt64)), Minute: j.Minute,
+		Deviation: j.Deviation.Micrometres(), Command: j.Command.Micrometres(), Regauge: j.Regauge,
+	})
+}
+
+func (e *Estimate) forecast(part int64, minute float64) estimate.Forecast {
+	return e.Filter.Forecast(part, minute)
+}
+
+func (s *State) estimateOf(loop string, c int) *Estimate {
+	name := s.Ledger.Settings.Loop(loop).Characteristics[c].Name
+	for i := range s.Estimates {
+		if e := &s.Estimates[i]; e.Loop == loop && e.Characteristic == name {
+			return e
+		}
+	}
+	return nil
+}

@@ -1,0 +1,232 @@
+package core
+
+import (
+	"cmp"
+	"slices"
+	"strconv"
+
+	"offsetbridge/internal/compensate"
+	"offsetbridge/internal/length"
+)
+
+// Bounds of what the state remembers.
+const (
+	maxCuts     = 256  // cut records kept for readings to come
+	maxWaiting  = 64   // readings that came before their cut record
+	maxAhead    = 50   // parts a reading may be ahead of the machine's count
+	maxPairs    = 256  // announced serials
+	maxTasks    = 64   // open measuring tasks
+	maxGauges   = 1024 // gauges with a known last sequence
+	maxTries    = 5    // attempts at one proposal that never left
+	maxUnproven = 3    // automatic moves while the direction is unproven (hazard row 1)
+)
+
+// State is everything the core knows of one machine.
+type State struct {
+	Ledger    Ledger     `json:"ledger"`
+	Estimates []Estimate `json:"estimates"` // one per loop of the settings
+
+	now situation
+}
+
+// Ledger is what was folded from events.
+type Ledger struct {
+	Settings  Settings       `json:"settings"`
+	Epoch     uint64         `json:"epoch"`
+	Minute    float64        `json:"minute"` // machine minutes at the last start
+	Seen      *Seen          `json:"seen,omitempty"`
+	Cuts      []Cut          `json:"cuts"` // oldest first
+	Registers []RegisterBook `json:"registers"`
+	Loops     []LoopBook     `json:"loops"`
+	Gauges    []GaugeBook    `json:"gauges"` // by name
+	Waiting   []Reading      `json:"waiting"`
+	Pairs     []Pair         `json:"pairs"`
+	Tasks     []Task         `json:"tasks"`
+	Holds     []Held         `json:"holds"`     // at most one per scope: the first cause
+	Proposals []Open         `json:"proposals"` // at most one per loop
+	LastID    uint64         `json:"last_id"`
+}
+
+// Open is a proposal that has not ended.
+type Open struct {
+	Proposal
+	Status   Status  `json:"status"`
+	Approval *Person `json:"approval,omitempty"`
+	Tries    int     `json:"tries,omitempty"`
+}
+
+// OpenCut is what is in force for the part that is being cut, or comes next.
+type OpenCut struct {
+	Registers []length.Length `json:"r,omitempty"`
+	Tools     []int64         `json:"t,omitempty"`
+	Program   string          `json:"p,omitempty"`
+	Serial    string          `json:"s,omitempty"`
+	Doubt     Code            `json:"d,omitempty"`
+}
+
+// RegisterBook is the account of one register, kept under the machine's own
+// identity and the node, whatever the configuration calls it.
+type RegisterBook struct {
+	Identity string        `json:"identity"`
+	Node     string        `json:"node"`
+	Known    bool          `json:"known"`
+	Value    length.Length `json:"value"`
+	Spent    length.Length `json:"spent"`  // Σ|unapproved steps| in size since the last reset
+	Recent   length.Length `json:"recent"` // of it, charged since the last sample: counts for the next tool too
+	Own      length.Length `json:"own"`    // net size the loop itself cut away since a person last set the register
+	Unproven int           `json:"unproven"`
+	Foreign  []uint64      `json:"foreign,omitempty"` // counts of the last foreign changes
+	LastMove uint64        `json:"last_move"`         // count at the last intent
+	Pending  *Intent       `json:"pending,omitempty"` // an intent without a certain outcome
+	Charge   length.Length `json:"charge,omitempty"`  // what the pending intent cost
+	Doubtful bool          `json:"doubtful,omitempty"`
+}
+
+// LoopBook is the account of one loop.
+type LoopBook struct {
+	Name     string              `json:"name"`
+	Digest   string              `json:"digest"`
+	First    bool                `json:"first"`              // set-up or tool change: no part has proven the size yet
+	Used     int                 `json:"used"`               // readings used since then
+	Evidence uint64              `json:"evidence"`           // readings used ever
+	Acted    uint64              `json:"acted"`              // evidence at the last intent: one state of the estimate, one intent
+	Odd      int                 `json:"odd"`                // implausible readings in a row
+	Contrary int                 `json:"contrary"`           // moves in a row that spoke against the effect
+	Rejected *length.Length      `json:"rejected,omitempty"` // register value a person said no to
+	Last     Last                `json:"last"`
+	Response compensate.Response `json:"response"`
+}
+
+// Last is the previous used reading, for the response.
+type Last struct {
+	Count     uint64        `json:"n"`
+	Deviation length.Length `json:"d"`
+	Command   length.Length `json:"u"`
+}
+
+// GaugeBook remembers the last sequence of one gauge.
+type GaugeBook struct {
+	Gauge string `json:"gauge"`
+	Last  uint64 `json:"last"`
+}
+
+// situation is what is true just now; it is never journaled and unknown after a
+// start.
+type situation struct {
+	at        Instant
+	began     int64 // Mono of the start
+	verified  bool  // the whole journal was read back undamaged
+	up        bool
+	down      Code   // why the session is down
+	epoch     uint64 // of the session
+	sampled   bool   // a sample of this session was seen
+	sampleAt  int64  // Mono
+	order     uint64 // of the newest read
+	permitted bool
+	since     []timed // when proposals and doubts began, by id
+}
+
+type timed struct {
+	id uint64
+	at int64
+}
+
+func (s *State) book(register string) *RegisterBook {
+	r := s.Ledger.Settings.Register(register)
+	if r == nil {
+		return nil
+	}
+	return s.bookAt(s.Ledger.Settings.Identity, r.Node)
+}
+
+func (s *State) bookAt(identity, node string) *RegisterBook {
+	for i := range s.Ledger.Registers {
+		if b := &s.Ledger.Registers[i]; b.Identity == identity && b.Node == node {
+			return b
+		}
+	}
+	return nil
+}
+
+func (s *State) loopBook(name string) *LoopBook {
+	for i := range s.Ledger.Loops {
+		if s.Ledger.Loops[i].Name == name {
+			return &s.Ledger.Loops[i]
+		}
+	}
+	return nil
+}
+
+func (s *State) proposal(id uint64) *Open {
+	for i := range s.Ledger.Proposals {
+		if s.Ledger.Proposals[i].ID == id {
+			return &s.Ledger.Proposals[i]
+		}
+	}
+	return nil
+}
+
+func (s *State) proposalOf(loop string) *Open {
+	for i := range s.Ledger.Proposals {
+		if s.Ledger.Proposals[i].Loop == loop {
+			return &s.Ledger.Proposals[i]
+		}
+	}
+	return nil
+}
+
+// HoldOn returns the hold that stops a loop: the machine's own first.
+func (s *State) HoldOn(loop string) *Held {
+	for _, scope := range []string{"", loop} {
+		if h := s.hold(scope); h != nil {
+			return h
+		}
+	}
+	return nil
+}
+
+func (s *State) hold(scope string) *Held {
+	for i := range s.Ledger.Holds {
+		if s.Ledger.Holds[i].Loop == scope {
+			return &s.Ledger.Holds[i]
+		}
+	}
+	return nil
+}
+
+func (s *State) cut(count uint64) *Cut {
+	i, ok := slices.BinarySearchFunc(s.Ledger.Cuts, count, func(c Cut, n uint64) int { return cmp.Compare(c.Count, n) })
+	if !ok {
+		return nil
+	}
+	return &s.Ledger.Cuts[i]
+}
+
+func (s *State) gauge(name string) *GaugeBook {
+	i, ok := slices.BinarySearchFunc(s.Ledger.Gauges, name, func(g GaugeBook, n string) int { return cmp.Compare(g.Gauge, n) })
+	if !ok {
+		s.Ledger.Gauges = slices.Insert(s.Ledger.Gauges, i, GaugeBook{Gauge: name})
+	}
+	return &s.Ledger.Gauges[i]
+}
+
+func (s *State) lastSequence(gauge string) uint64 {
+	i, ok := slices.BinarySearchFunc(s.Ledger.Gauges, gauge, func(g GaugeBook, n string) int { return cmp.Compare(g.Gauge, n) })
+	if !ok {
+		return 0
+	}
+	return s.Ledger.Gauges[i].Last
+}
+
+// toolOf returns the tool whose generation a loop depends on, and its index.
+func (s *State) toolOf(l *Loop) (string, int) {
+	r := s.Ledger.Settings.Register(l.Registers[0])
+	return r.Tool, s.Ledger.Settings.toolIndex(r.Tool)
+}
+
+func partName(serial string, count uint64) string {
+	if serial != "" {
+		return serial
+	}
+	return strconv.FormatUint(count, 10)
+}

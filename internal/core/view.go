@@ -1,0 +1,104 @@
+package core
+
+import "offsetbridge/internal/length"
+
+// View is what a person is shown of one machine: a copy, made from the same
+// numbers that are sent.
+type View struct {
+	Machine   string         `json:"machine"`
+	Up        bool           `json:"up"`
+	Link      Code           `json:"link,omitempty"` // why it is down
+	Counter   uint64         `json:"counter"`
+	Program   string         `json:"program,omitempty"`
+	Permitted bool           `json:"permitted"`
+	Hold      *Held          `json:"hold,omitempty"`
+	Registers []RegisterView `json:"registers"`
+	Loops     []LoopView     `json:"loops"`
+	Proposals []ProposalView `json:"proposals"`
+}
+
+// RegisterView is one register as last seen.
+type RegisterView struct {
+	Name    string        `json:"name"`
+	Unit    length.Unit   `json:"unit"`
+	Known   bool          `json:"known"`
+	Value   length.Length `json:"value_nm"`
+	Band    length.Range  `json:"band_nm"`
+	Pending bool          `json:"pending,omitempty"` // a write without a certain outcome
+}
+
+// LoopView is one loop.
+type LoopView struct {
+	Name     string        `json:"name"`
+	Mode     Mode          `json:"mode"`
+	Hold     *Held         `json:"hold,omitempty"`
+	Waiting  Code          `json:"waiting,omitempty"`
+	First    bool          `json:"first,omitempty"`
+	Readings uint64        `json:"readings"`
+	LastPart uint64        `json:"last_part,omitempty"`
+	FromAim  length.Length `json:"from_aim_nm"`
+	Spent    length.Length `json:"spent_nm"`
+	Travel   length.Length `json:"travel_nm"`
+	Proven   bool          `json:"proven"`
+}
+
+// ProposalView is one open proposal with what it needs to be decided.
+type ProposalView struct {
+	Open
+	Machine string      `json:"machine"`
+	Unit    length.Unit `json:"unit"`
+	Waiting Code        `json:"waiting,omitempty"`
+	Left    int64       `json:"expires_in_ms"`
+}
+
+// View returns a copy of what there is to see.
+func (s *State) View() View {
+	g := &s.Ledger
+	v := View{Machine: g.Settings.Machine, Up: s.now.up, Link: s.now.down, Permitted: s.now.permitted, Hold: clone(s.hold(""))}
+	if g.Seen != nil {
+		v.Counter, v.Program = g.Seen.Counter, g.Seen.Program
+	}
+	for i := range g.Settings.Registers {
+		r := &g.Settings.Registers[i]
+		b := s.book(r.Name)
+		v.Registers = append(v.Registers, RegisterView{
+			Name: r.Name, Unit: r.Unit, Known: b.Known, Value: b.Value, Band: r.Band, Pending: b.Pending != nil,
+		})
+	}
+	for i := range g.Settings.Loops {
+		v.Loops = append(v.Loops, s.loopView(&g.Settings.Loops[i]))
+	}
+	for i := range g.Proposals {
+		p := g.Proposals[i]
+		l := g.Settings.Loop(p.Loop)
+		v.Proposals = append(v.Proposals, ProposalView{
+			Open: p, Machine: g.Settings.Machine, Unit: g.Settings.Register(p.Moves[0].Register).Unit,
+			Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.now.age(p.ID)),
+		})
+	}
+	return v
+}
+
+func (s *State) loopView(l *Loop) LoopView {
+	b := s.loopBook(l.Name)
+	v := LoopView{
+		Name: l.Name, Mode: l.Mode, Hold: clone(s.hold(l.Name)), First: b.First, Readings: b.Evidence,
+		LastPart: b.Last.Count, FromAim: b.Last.Deviation, Travel: l.Bounds.Travel,
+		Proven: b.Response.Proven(s.noise(l.Name)), Waiting: s.situationOf(),
+	}
+	if book := s.book(l.Registers[0]); book != nil {
+		v.Spent = book.Spent
+	}
+	if p := s.proposalOf(l.Name); p != nil && p.Status == Ready {
+		v.Waiting = s.waiting(p)
+	}
+	return v
+}
+
+func clone[T any](v *T) *T {
+	if v == nil {
+		return nil
+	}
+	c := *v
+	return &c
+}

@@ -1,0 +1,124 @@
+package core
+
+import (
+	"offsetbridge/internal/length"
+)
+
+// dispatch turns proposals that nobody has to decide any more into intents, as
+// soon as the machine permits it.
+func (d *decision) dispatch() {
+	for _, p := range d.open() {
+		if p.Status == Ready && d.s.waiting(&p) == "" {
+			d.intend(&p)
+		}
+	}
+}
+
+// waiting says why a proposal cannot be sent just now, "" when it can. It clears
+// by itself once the inputs are verified again.
+func (s *State) waiting(p *Open) Code {
+	l := s.Ledger.Settings.Loop(p.Loop)
+	if w := s.situationOf(); w != "" {
+		return w
+	}
+	seen := s.Ledger.Seen
+	_, tool := s.toolOf(l)
+	book := s.loopBook(p.Loop)
+	for _, m := range p.Moves {
+		b := s.book(m.Register)
+		switch {
+		case b.Pending != nil && b.Doubtful:
+			return waitUnknown
+		case b.Pending != nil:
+			return waitInFlight
+		case !b.Known || b.Value != m.Old || seen.Registers[s.Ledger.Settings.registerIndex(m.Register)] != m.Old:
+			return waitForeign
+		case p.Approval == nil && b.LastMove >= p.Count && b.LastMove > 0:
+			return waitNewPart
+		}
+	}
+	switch {
+	case s.HoldOn(p.Loop) != nil:
+		return waitHeld
+	case tool >= 0 && seen.Tools[tool] != p.Gen:
+		return waitTool
+	case p.Program != "" && seen.Program != p.Program:
+		return waitProgram
+	case p.Approval == nil && book.Acted >= book.Evidence:
+		return waitNewPart
+	case p.Approval == nil && !s.now.verified:
+		return waitVerify
+	case !s.now.permitted:
+		return waitCutting
+	}
+	return ""
+}
+
+// situationOf says what about the machine's session stops every write.
+func (s *State) situationOf() Code {
+	switch {
+	case s.Ledger.Settings.Machine == "":
+		return waitConfig
+	case !s.now.up:
+		return waitLink
+	case !s.now.sampled || s.Ledger.Seen == nil:
+		return waitSample
+	case s.now.at.Mono-s.now.sampleAt > s.Ledger.Settings.Fresh:
+		return waitStale
+	}
+	return ""
+}
+
+func (d *decision) intend(p *Open) {
+	for i, m := range p.Moves {
+		e := Intended{Intent: Intent{
+			ID: d.book().LastID + 1, Proposal: p.ID, Group: p.ID, Index: i, Count: len(p.Moves), Loop: p.Loop,
+			Register: m.Register, Old: m.Old, New: m.New, Tool: p.Tool, Gen: p.Gen, Program: p.Program,
+			Epoch: d.s.now.epoch, SendBy: d.mono() + d.set().Fresh,
+		}}
+		if p.Approval == nil {
+			e.Charge = m.Size.Abs()
+			if b := d.s.loopBook(p.Loop); !b.Response.Proven(d.s.noise(p.Loop)) {
+				e.Unproven = true
+			}
+		}
+		d.emit(e)
+	}
+}
+
+// noise returns the estimate's standard deviation of one reading.
+func (s *State) noise(loop string) length.Length {
+	e := s.estimateOf(loop, 0)
+	if e == nil {
+		return 0
+	}
+	return fromMicrometres(e.forecast(0, 0).Noise)
+}
+
+// outcome takes what became of an intent's write.
+func (d *decision) outcome(f Outcome) {
+	b := d.s.bookOfIntent(f.Intent)
+	if b == nil || b.Doubtful {
+		return // not ours, or already being classified by reading
+	}
+	in := *b.Pending
+	e := Concluded{Outcome: f, Loop: in.Loop, Register: in.Register}
+	e.Text, e.Sample = clip(f.Text), nil
+	if p := d.s.proposal(in.Proposal); f.Result == NotSent && p != nil {
+		e.Again = retryable(f.Code) && p.Tries < maxTries
+	}
+	d.emit(e)
+	switch f.Result {
+	case Refused:
+		d.hold(in.Loop, causeWriteRefused, f.Text, Setter)
+	case Differs:
+		d.hold(in.Loop, causeDiffers, f.Text, Setter)
+	}
+	if f.Sample != nil {
+		d.sample(*f.Sample)
+	}
+}
+
+// retryable reports whether a write that never left failed only because of the
+// moment, so that the same approved change may be tried again.
+func retryable(c Code) bool { return c == NotSentCutting || c == NotSentLate || c == NotSentGate }
