@@ -127,7 +127,7 @@ func keepEstimate(old []Estimate, l *Loop, k int) Estimate {
 			return e
 		}
 	}
-	return Estimate{Loop: l.Name, Characteristic: c.Name, Digest: d, Filter: estimate.New(estimateSettings(l))}
+	return Estimate{Loop: l.Name, Characteristic: c.Name, Digest: d, Filter: estimate.New(estimateSettings(l, k))}
 }
 
 func (s *State) applySeen(e Seen) {
@@ -169,7 +169,7 @@ func (s *State) applyTool(e ToolChanged) {
 		}
 		g.Loops[i].First, g.Loops[i].Used, g.Loops[i].Rejected, g.Loops[i].Last = true, 0, nil, Last{}
 		for k := range l.Characteristics {
-			s.estimateOf(l.Name, k).Filter.Note(estimate.Event{Kind: estimate.ToolChange})
+			s.estimateOf(l.Name, k).Filter.Note(estimate.Event{Kind: estimate.ToolChange, Part: int64(g.Seen.Counter) + 1})
 		}
 	}
 }
@@ -323,5 +323,10 @@ func (s *State) applyResumed(e Resumed) {
 	}
 }
 
-// estimateSettings says in the estimator's words what the loop's settings ask.
-func estimateSettings(l *Loop) estimate.Settings { return estimate.Settings{} }
+// estimateSettings says in the estimator's words what is known beforehand.
+func estimateSettings(l *Loop, k int) estimate.Settings {
+	return estimate.Settings{
+		HalfTolerance: l.Characteristics[k].Tolerance().Micrometres() / 2,
+		Weight:        l.Damping,
+	}
+}

@@ -101,7 +101,8 @@ type Judged struct {
 	Command   length.Length `json:"u,omitempty"`  // Σ effect · register in force at that cut
 
 	Estimate Code          `json:"e,omitempty"`
-	Drift    length.Length `json:"z,omitempty"` // forecast deviation − command where a change would act
+	Drift    length.Length `json:"z,omitempty"` // what the process does by itself where a change would act: the command that cancels it, negated
+	Ratio    Effect        `json:"q,omitempty"` // learned response, seen ÷ commanded, in thousandths
 	Sigma    length.Length `json:"sg,omitempty"`
 	Noise    length.Length `json:"ns,omitempty"`
 

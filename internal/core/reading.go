@@ -220,7 +220,8 @@ func (d *decision) estimate(j *Judged, l *Loop, c int, cut *Cut) {
 	}
 	part, minute := d.nextPart(), d.minute()
 	f := e.forecast(part, minute)
-	j.Drift, j.Sigma, j.Noise = fromMicrometres(f.Drift), fromMicrometres(f.Sigma), fromMicrometres(f.Noise)
+	j.Drift, j.Sigma, j.Noise = fromMicrometres(-f.Wanted()), fromMicrometres(f.Sigma), fromMicrometres(f.Noise)
+	j.Ratio = Effect(math.Round(1000 * f.Effect))
 	if j.Estimate == "" && !f.Ready {
 		j.Estimate = codeFew
 	}
@@ -333,7 +334,7 @@ func (d *decision) newProposal(j *Judged, l *Loop, c int, m Move) *Proposal {
 		ID: d.book().LastID + 1, Loop: l.Name, First: d.s.loopBook(l.Name).First, Moves: j.Moves,
 		Tool: tool, Gen: gen, Program: l.Program, Settings: d.set().Digest(l.Name),
 		Part: j.Reading.Part, Count: j.Count, Measured: j.Reading.Value, Aim: aim,
-		Predicted: aim + j.Drift + l.Effects[c][0].Of(m.New), Sigma: j.Sigma,
+		Predicted: aim + j.Ratio.Of(j.Drift+l.Effects[c][0].Of(m.New)), Sigma: j.Sigma,
 	}
 	p.Digest = p.digest()
 	return p

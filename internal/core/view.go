@@ -45,10 +45,15 @@ type LoopView struct {
 // ProposalView is one open proposal with what it needs to be decided.
 type ProposalView struct {
 	Open
-	Machine string      `json:"machine"`
-	Unit    length.Unit `json:"unit"`
-	Waiting Code        `json:"waiting,omitempty"`
-	Left    int64       `json:"expires_in_ms"`
+	Machine        string        `json:"machine"`
+	Characteristic string        `json:"characteristic"`
+	Limits         length.Range  `json:"limits_nm"`
+	Internal       bool          `json:"internal"`
+	Unit           length.Unit   `json:"unit"` // of the register, as the control shows it
+	Step           length.Length `json:"step_nm"`
+	Waiting        Code          `json:"waiting,omitempty"`
+	Left           int64         `json:"expires_in_ms"`
+	InTransit      uint64        `json:"in_transit"` // parts cut since the newest one it rests on
 }
 
 // View returns a copy of what there is to see.
@@ -70,11 +75,21 @@ func (s *State) View() View {
 	}
 	for i := range g.Proposals {
 		p := g.Proposals[i]
-		l := g.Settings.Loop(p.Loop)
-		v.Proposals = append(v.Proposals, ProposalView{
-			Open: p, Machine: g.Settings.Machine, Unit: g.Settings.Register(p.Moves[0].Register).Unit,
-			Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.now.age(p.ID)),
-		})
+		v.Proposals = append(v.Proposals, s.proposalView(p))
+	}
+	return v
+}
+
+func (s *State) proposalView(p Open) ProposalView {
+	g := &s.Ledger
+	l, r := g.Settings.Loop(p.Loop), g.Settings.Register(p.Moves[0].Register)
+	c := &l.Characteristics[0]
+	v := ProposalView{
+		Open: p, Machine: g.Settings.Machine, Characteristic: c.Name, Limits: c.Limits, Internal: c.Internal,
+		Unit: r.Unit, Step: r.Step, Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.now.age(p.ID)),
+	}
+	if g.Seen != nil && g.Seen.Counter > p.Count {
+		v.InTransit = g.Seen.Counter - p.Count
 	}
 	return v
 }

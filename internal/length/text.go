@@ -295,3 +295,18 @@ func clip(s string) string {
 	}
 	return strings.ToValidUTF8(s[:most], "") + "…"
 }
+
+// Digits returns how many decimals in units of u show every multiple of step
+// exactly, at most down to a nanometre.
+func (u Unit) Digits(step Length) int {
+	size, ok := u.size()
+	if !ok || step <= 0 {
+		return 0
+	}
+	for d, pow := 0, int64(1); d < u.decimals(); d, pow = d+1, pow*10 {
+		if int64(step)*pow%int64(size) == 0 { // step < 1e15 nm, pow < 1e8: a step is small, see config
+			return d
+		}
+	}
+	return u.decimals()
+}

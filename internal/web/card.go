@@ -1,0 +1,86 @@
+package web
+
+import (
+	"fmt"
+	"strconv"
+
+	"offsetbridge/internal/core"
+	"offsetbridge/internal/length"
+)
+
+// Card is one proposal as a person decides it. Every text is made from the
+// numbers that are sent, in the control's own unit where it is about the
+// register.
+type Card struct {
+	ID        string    `json:"id"` // "machine/number"
+	Digest    string    `json:"digest"`
+	Status    string    `json:"status"`
+	Say       string    `json:"say"` // the whole in one sentence
+	Machine   string    `json:"machine"`
+	Loop      string    `json:"loop"`
+	Tool      string    `json:"tool"`
+	Part      string    `json:"part"`
+	Measured  string    `json:"measured"`
+	Aim       string    `json:"aim"`
+	FromAim   string    `json:"from_aim"`
+	Limits    string    `json:"limits"`
+	Change    string    `json:"change"` // of size
+	Cuts      string    `json:"cuts"`   // "more" or "less"
+	Predicted string    `json:"predicted"`
+	Spread    string    `json:"spread"` // two standard deviations of the next part
+	Registers []Entered `json:"registers"`
+	Need      string    `json:"need,omitempty"` // role
+	Because   string    `json:"because,omitempty"`
+	Waiting   string    `json:"waiting,omitempty"`
+	InTransit uint64    `json:"in_transit"`
+	Expires   int64     `json:"expires_in_s"`
+}
+
+// Entered is one register's change as the control shows it.
+type Entered struct {
+	Register string        `json:"register"`
+	Old      string        `json:"old"`
+	New      string        `json:"new"`
+	OldNM    length.Length `json:"old_nm"`
+	NewNM    length.Length `json:"new_nm"`
+}
+
+// CardOf lays a proposal out.
+func CardOf(p core.ProposalView) Card {
+	size := length.Length(0)
+	for _, m := range p.Moves {
+		size += m.Size
+	}
+	c := Card{
+		ID: p.Machine + "/" + strconv.FormatUint(p.ID, 10), Digest: p.Digest, Status: string(p.Status),
+		Machine: p.Machine, Loop: p.Loop, Tool: p.Tool, Part: p.Part,
+		Measured: p.Measured.Text(length.MM, 4), Aim: p.Aim.Text(length.MM, 4),
+		FromAim: (p.Measured - p.Aim).Signed(length.MM, 4), Limits: p.Limits.String(),
+		Change: size.Signed(length.MM, 4), Cuts: "more", Predicted: p.Predicted.Text(length.MM, 4),
+		Spread: "±" + (2*p.Sigma).Text(length.MM, 4), Need: string(p.Need), Because: p.Reason.Words(),
+		Waiting: p.Waiting.Words(), InTransit: p.InTransit, Expires: p.Left / 1000,
+	}
+	if (size < 0) == p.Internal {
+		c.Cuts = "less"
+	}
+	for _, m := range p.Moves {
+		c.Registers = append(c.Registers, Entered{
+			Register: m.Register, Old: registerText(m.Old, p), New: registerText(m.New, p), OldNM: m.Old, NewNM: m.New,
+		})
+	}
+	c.Say = fmt.Sprintf("%s, tool %s: make it %s by %s? measured %s, aim %s",
+		p.Characteristic, p.Tool, direction(size), size.Abs().Text(length.MM, 4), p.Measured.Text(length.MM, 4), p.Aim.Text(length.MM, 4))
+	return c
+}
+
+func direction(size length.Length) string {
+	if size > 0 {
+		return "larger"
+	}
+	return "smaller"
+}
+
+// registerText shows a register exactly, to the digits of its step.
+func registerText(v length.Length, p core.ProposalView) string {
+	return v.Signed(p.Unit, p.Unit.Digits(p.Step))
+}

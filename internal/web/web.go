@@ -1,0 +1,343 @@
+// Package web serves the plant's HTTP/JSON interface: what waits for a person,
+// the decisions people take, holds, and live events. For now it listens on a
+// local socket that only the same user can open; the page with people and roles
+// is built on the same handlers.
+//
+// Every human action carries principal, role and how they were authenticated;
+// the answer comes after the event is durable. Lengths in answers are whole
+// nanometres (keys ending in _nm) beside the text a person reads, which is made
+// from the same numbers.
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"net/http"
+	"strconv"
+	"time"
+
+	"go.uber.org/zap"
+
+	"offsetbridge/internal/bridge"
+	"offsetbridge/internal/core"
+)
+
+// Plant is what the interface needs of the running program.
+type Plant interface {
+	// Status returns what there is to see, machines in the configured order.
+	Status(ctx context.Context) (Status, error)
+	// Call hands a person's input to a machine and waits until what it caused
+	// is durable. ErrNoMachine when there is none of that name.
+	Call(ctx context.Context, machine string, f core.Fact) (bridge.Released, error)
+	// HoldAll stops every machine at once; ResumeAll lets them go on.
+	HoldAll(ctx context.Context, h core.Hold) error
+	ResumeAll(ctx context.Context, r core.Resume) (core.Code, error)
+	// Watch calls f with everything released from now on, until the returned
+	// function is called. f must not block.
+	Watch(f func(bridge.Released)) (stop func())
+	// History returns journaled events, newest first.
+	History(ctx context.Context, q HistoryQuery) ([]Entry, error)
+}
+
+// ErrNoMachine says that no machine has the name that was asked for.
+var ErrNoMachine = errors.New("there is no machine of that name")
+
+// Status is the whole plant at one glance.
+type Status struct {
+	Version  string        `json:"version"`
+	Broker   BrokerStatus  `json:"broker"`
+	HoldAll  *core.Held    `json:"hold_all,omitempty"`
+	Rejected uint64        `json:"rejected_messages"`
+	Tray     int           `json:"unassigned_readings"`
+	Machines []core.View   `json:"machines"`
+	Journal  JournalStatus `json:"journal"`
+}
+
+// BrokerStatus is the connection to the message broker.
+type BrokerStatus struct {
+	Up   bool      `json:"up"`
+	Code core.Code `json:"code,omitempty"`
+	Text string    `json:"text,omitempty"`
+}
+
+// JournalStatus is the state of the record.
+type JournalStatus struct {
+	Verified bool    `json:"verified"`
+	Free     float64 `json:"free_fraction"` // of the disk
+}
+
+// HistoryQuery selects journaled events; empty fields select all.
+type HistoryQuery struct {
+	Machine, Loop, Part, Gauge, Person string
+	Limit                              int
+}
+
+// Entry is one journaled event.
+type Entry struct {
+	Stream string          `json:"stream"`
+	Seq    uint64          `json:"seq"`
+	At     time.Time       `json:"at"`
+	Kind   string          `json:"kind"`
+	Event  json.RawMessage `json:"event"`
+}
+
+// Options of the interface.
+type Options struct {
+	Plant Plant
+	Log   *zap.Logger
+}
+
+type server struct{ o Options }
+
+// Handler returns the interface's routes. The person who calls must be in the
+// request's context, see WithPerson.
+func Handler(o Options) http.Handler {
+	s := &server{o}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /v1/status", s.status)
+	mux.HandleFunc("GET /v1/queue", s.queue)
+	mux.HandleFunc("GET /v1/queue/{machine}/{id}", s.card)
+	mux.HandleFunc("POST /v1/queue/{machine}/{id}/approve", s.approve)
+	mux.HandleFunc("POST /v1/queue/{machine}/{id}/reject", s.reject)
+	mux.HandleFunc("POST /v1/hold", s.hold)
+	mux.HandleFunc("POST /v1/resume", s.resume)
+	mux.HandleFunc("GET /v1/history", s.history)
+	mux.HandleFunc("GET /v1/events", s.events)
+	return mux
+}
+
+type personKey struct{}
+
+// WithPerson puts the authenticated person into a request's context.
+func WithPerson(ctx context.Context, p core.Person) context.Context {
+	return context.WithValue(ctx, personKey{}, p)
+}
+
+func person(r *http.Request) core.Person {
+	p, _ := r.Context().Value(personKey{}).(core.Person) // nobody has no rights
+	return p
+}
+
+func (s *server) status(w http.ResponseWriter, r *http.Request) {
+	st, err := s.o.Plant.Status(r.Context())
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	answer(w, http.StatusOK, st)
+}
+
+func (s *server) queue(w http.ResponseWriter, r *http.Request) {
+	cards, err := s.cards(r.Context())
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	answer(w, http.StatusOK, struct {
+		Proposals []Card `json:"proposals"`
+	}{cards})
+}
+
+func (s *server) cards(ctx context.Context) ([]Card, error) {
+	st, err := s.o.Plant.Status(ctx)
+	if err != nil {
+		return nil, err
+	}
+	cards := []Card{}
+	for _, m := range st.Machines {
+		for _, p := range m.Proposals {
+			cards = append(cards, CardOf(p))
+		}
+	}
+	return cards, nil
+}
+
+func (s *server) card(w http.ResponseWriter, r *http.Request) {
+	cards, err := s.cards(r.Context())
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	want := r.PathValue("machine") + "/" + r.PathValue("id")
+	for _, c := range cards {
+		if c.ID == want {
+			answer(w, http.StatusOK, c)
+			return
+		}
+	}
+	refuse(w, http.StatusNotFound, "gone", core.Code("gone").Words())
+}
+
+func (s *server) approve(w http.ResponseWriter, r *http.Request) {
+	var body struct {
+		Digest string `json:"digest"`
+	}
+	id, ok := s.take(w, r, &body)
+	if ok {
+		s.call(w, r, r.PathValue("machine"), core.Approve{Proposal: id, Digest: body.Digest, Who: person(r)})
+	}
+}
+
+func (s *server) reject(w http.ResponseWriter, r *http.Request) {
+	var body struct {
+		Reason string `json:"reason"`
+	}
+	id, ok := s.take(w, r, &body)
+	if ok {
+		s.call(w, r, r.PathValue("machine"), core.Reject{Proposal: id, Reason: body.Reason, Who: person(r)})
+	}
+}
+
+// Scope names what to hold or resume: everything, a machine, or one loop.
+type Scope struct {
+	Machine string    `json:"machine,omitempty"`
+	Loop    string    `json:"loop,omitempty"`
+	Cause   core.Code `json:"cause,omitempty"` // of the hold to resume
+	Note    string    `json:"note,omitempty"`
+}
+
+func (s *server) hold(w http.ResponseWriter, r *http.Request) {
+	var body Scope
+	if _, ok := s.take(w, r, &body); !ok {
+		return
+	}
+	h := core.Hold{Loop: body.Loop, Note: body.Note, Who: person(r)}
+	if body.Machine != "" {
+		s.call(w, r, body.Machine, h)
+		return
+	}
+	if body.Loop != "" {
+		refuse(w, http.StatusBadRequest, "scope", "a loop needs its machine, name both")
+		return
+	}
+	h.Plant = true
+	if err := s.o.Plant.HoldAll(r.Context(), h); err != nil {
+		s.fail(w, err)
+		return
+	}
+	answer(w, http.StatusOK, struct{}{})
+}
+
+func (s *server) resume(w http.ResponseWriter, r *http.Request) {
+	var body Scope
+	if _, ok := s.take(w, r, &body); !ok {
+		return
+	}
+	f := core.Resume{Loop: body.Loop, Cause: body.Cause, Note: body.Note, Who: person(r)}
+	if body.Machine != "" {
+		s.call(w, r, body.Machine, f)
+		return
+	}
+	code, err := s.o.Plant.ResumeAll(r.Context(), f)
+	switch {
+	case err != nil:
+		s.fail(w, err)
+	case code != "":
+		refuse(w, http.StatusConflict, string(code), code.Words())
+	default:
+		answer(w, http.StatusOK, struct{}{})
+	}
+}
+
+func (s *server) history(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	limit := 100
+	if t := q.Get("limit"); t != "" {
+		n, err := strconv.Atoi(t)
+		if err != nil || n < 1 || n > 1000 {
+			refuse(w, http.StatusBadRequest, "limit", "limit "+strconv.Quote(t)+" is not a number from 1 to 1000")
+			return
+		}
+		limit = n
+	}
+	entries, err := s.o.Plant.History(r.Context(), HistoryQuery{
+		Machine: q.Get("machine"), Loop: q.Get("loop"), Part: q.Get("part"),
+		Gauge: q.Get("gauge"), Person: q.Get("person"), Limit: limit,
+	})
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	answer(w, http.StatusOK, struct {
+		Events []Entry `json:"events"`
+	}{entries})
+}
+
+// call hands a person's input to a machine and answers after the commit.
+func (s *server) call(w http.ResponseWriter, r *http.Request, machine string, f core.Fact) {
+	rel, err := s.o.Plant.Call(r.Context(), machine, f)
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	if c := rel.Declined(); c != "" {
+		status := http.StatusConflict
+		if c == "role" {
+			status = http.StatusForbidden
+		}
+		refuse(w, status, string(c), c.Words())
+		return
+	}
+	answer(w, http.StatusOK, struct{}{})
+}
+
+// maxBody bounds what a request may carry.
+const maxBody = 16 << 10
+
+// take reads the request's body and the id in its path, where there is one.
+func (s *server) take(w http.ResponseWriter, r *http.Request, body any) (id uint64, ok bool) {
+	if t := r.PathValue("id"); t != "" {
+		n, err := strconv.ParseUint(t, 10, 64)
+		if err != nil {
+			refuse(w, http.StatusNotFound, "gone", "proposal "+strconv.Quote(t)+" is not a number")
+			return 0, false
+		}
+		id = n
+	}
+	d := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxBody))
+	d.DisallowUnknownFields()
+	if err := d.Decode(body); err != nil {
+		var large *http.MaxBytesError
+		if errors.As(err, &large) {
+			refuse(w, http.StatusRequestEntityTooLarge, "size", "the request is larger than 16 KiB")
+			return 0, false
+		}
+		refuse(w, http.StatusBadRequest, "body", "the request's body is not the expected JSON: "+err.Error())
+		return 0, false
+	}
+	return id, true
+}
+
+func (s *server) fail(w http.ResponseWriter, err error) {
+	switch {
+	case errors.Is(err, ErrNoMachine):
+		refuse(w, http.StatusNotFound, "machine", err.Error())
+	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		refuse(w, http.StatusServiceUnavailable, "time", "no answer in time, look at the status before trying again")
+	default:
+		s.o.Log.Warn("request failed", zap.Error(err))
+		refuse(w, http.StatusServiceUnavailable, "unavailable", err.Error())
+	}
+}
+
+// Refusal is the body of every answer that is not 2xx.
+type Refusal struct {
+	Error struct {
+		Code    string `json:"code"`
+		Message string `json:"message"`
+	} `json:"error"`
+}
+
+func refuse(w http.ResponseWriter, status int, code, message string) {
+	var body Refusal
+	body.Error.Code, body.Error.Message = code, message
+	answer(w, status, body)
+}
+
+func answer(w http.ResponseWriter, status int, body any) {
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	json.NewEncoder(w).Encode(body) //nolint:errcheck // the client has gone
+}
