@@ -1,0 +1,245 @@
+package limits
+
+import (
+	"strings"
+
+	"offsetbridge/internal/length"
+)
+
+// Bounds of the search for a suggestion: longer text gets none, and no more
+// readings are tried than this.
+const (
+	suggestLongest = 40
+	suggestTries   = 6_000
+)
+
+// Costs of a change, from slips of the keyboard to changes of meaning. A digit
+// that was changed costs the distance too: 1.6 was rather 1.5 than 1.0.
+const (
+	costCase     = 1 // of the leading M and of whole words; elsewhere it turns a shaft into a hole
+	costLookLike = 1
+	costJoint    = 2 // '-', 'x', '.', ' ' put in, left out or exchanged
+	costSwap     = 4
+	costDrop     = 5
+	costAdd      = 6
+	costLetter   = 6
+	costDigit    = 6
+	costUnlisted = 4 // the reading is outside the listed sizes
+	costRare     = 1 // positions e, f and G
+)
+
+const alphabet = "0123456789.-x #/ABCFGHJKLMNPSTUefghjkmnpr"
+
+// lookalikes are pairs that keyboards, scanners and eyes confuse.
+const lookalikes = "O0 o0 l1 I1 S5 B8 Z2"
+
+// suggestion is the cheapest accepted reading so far.
+type suggestion struct {
+	family  Family // what the text surely is, zero when that is open
+	callout Callout
+	found   bool
+	cost    int
+	tries   int
+}
+
+// suggest returns the nearest valid reading of a refused callout, or "".
+func suggest(callout string) string {
+	text, err := normalise(callout)
+	if err != nil || text == "" || len(text) > suggestLongest {
+		return ""
+	}
+	s := suggestion{}
+	switch {
+	case text[0] == 'M' || text[0] == 'm' && len(text) > 1 && isDigit(text[1]):
+		s.family = Metric
+	case strings.Contains(strings.ToUpper(text), "UN"):
+		s.family = Unified
+	}
+	s.whole(text)
+	starts := repairs(text)
+	for _, start := range starts {
+		s.try(start.text, start.cost)
+	}
+	for _, start := range starts {
+		s.edits(start.text, start.cost)
+	}
+	if !s.found {
+		return ""
+	}
+	return s.callout.String()
+}
+
+// try keeps text when it is accepted at a lower cost than the best so far.
+func (s *suggestion) try(text string, cost int) {
+	if s.found && cost >= s.cost || s.tries >= suggestTries {
+		return
+	}
+	s.tries++
+	c, err := parse(text)
+	if err != nil {
+		return
+	}
+	if s.family != 0 && c.family != s.family {
+		return
+	}
+	if c.family == Metric {
+		if !table().inSeries(c.basic.At, c.pitch) {
+			cost += costUnlisted
+		}
+		if c.position != 'H' && c.position != 'g' && c.position != 'h' {
+			cost += costRare
+		}
+	}
+	if !s.found || cost < s.cost {
+		s.callout, s.found, s.cost = c, true, cost
+	}
+}
+
+// repair is a text after cheap changes, with what they cost.
+type repair struct {
+	text string
+	cost int
+}
+
+// repairs returns the text itself and versions with capitals, joints and
+// look-alikes put right.
+func repairs(text string) []repair {
+	out := []repair{{text, 0}}
+	add := func(t string, cost int) {
+		for _, o := range out {
+			if o.text == t {
+				return
+			}
+		}
+		out = append(out, repair{t, cost})
+	}
+	if text[0] == 'm' {
+		add("M"+text[1:], costCase)
+	}
+	add(strings.ReplaceAll(text, "X", "x"), costCase)
+	add(strings.ReplaceAll(strings.ToUpper(text), "X", "x"), 2*costCase)
+	for _, o := range out {
+		add(strings.ReplaceAll(o.text, " ", "-"), o.cost+costJoint)
+		add(strings.ReplaceAll(o.text, " ", ""), o.cost+costJoint)
+	}
+	for _, o := range out {
+		add(digitsFor(o.text), o.cost+costLookLike)
+	}
+	return out
+}
+
+// digitsFor puts digits for letters that look alike, next to other digits.
+func digitsFor(text string) string {
+	b := []byte(text)
+	for i := range b {
+		beside := i > 0 && isDigit(b[i-1]) || i+1 < len(b) && isDigit(b[i+1])
+		for _, pair := range strings.Fields(lookalikes) {
+			if beside && b[i] == pair[0] {
+				b[i] = pair[1]
+			}
+		}
+	}
+	return string(b)
+}
+
+// edits tries every single change of the text.
+func (s *suggestion) edits(text string, cost int) {
+	for i := range len(text) {
+		if flipped := flipCase(text[i]); flipped != text[i] {
+			s.try(text[:i]+string(flipped)+text[i+1:], cost+costLetter)
+		}
+		s.try(text[:i]+text[i+1:], cost+costOf(text[i], costDrop))
+		if i+1 < len(text) {
+			s.try(text[:i]+text[i+1:i+2]+text[i:i+1]+text[i+2:], cost+costSwap)
+		}
+	}
+	for i := range len(text) + 1 {
+		for j := range len(alphabet) {
+			s.try(text[:i]+alphabet[j:j+1]+text[i:], cost+costOf(alphabet[j], costAdd))
+			if i < len(text) && alphabet[j] != text[i] {
+				s.try(text[:i]+alphabet[j:j+1]+text[i+1:], cost+exchange(text[i], alphabet[j]))
+			}
+		}
+	}
+}
+
+func costOf(b byte, other int) int {
+	if strings.IndexByte("-x. #", b) >= 0 {
+		return costJoint
+	}
+	return other
+}
+
+// exchange is the cost of writing b for a.
+func exchange(a, b byte) int {
+	switch {
+	case isDigit(a) && isDigit(b):
+		return costDigit + max(int(a), int(b)) - min(int(a), int(b))
+	case costOf(a, 0)+costOf(b, 0) == 2*costJoint:
+		return costJoint
+	case isDigit(a) != isDigit(b):
+		return costDigit + costLetter
+	}
+	return costLetter
+}
+
+func isDigit(b byte) bool { return '0' <= b && b <= '9' }
+
+func flipCase(b byte) byte {
+	switch {
+	case 'a' <= b && b <= 'z':
+		return b - 'a' + 'A'
+	case 'A' <= b && b <= 'Z':
+		return b - 'A' + 'a'
+	}
+	return b
+}
+
+// whole tries readings that no single change reaches: a missing class, one half
+// of a pair, a missing unit, a crest grade that does not exist.
+func (s *suggestion) whole(text string) {
+	if i := strings.IndexByte(text, '/'); i > 0 {
+		s.try(text[:i], costDrop)
+	}
+	if text[0] == 'M' || text[0] == 'm' {
+		upper := "M" + text[1:]
+		s.try(upper+"-6H", costDrop)
+		if i := strings.LastIndexByte(upper, '-'); i > 0 {
+			for _, crest := range []string{"6", "4", "5", "8", "7"} {
+				position := upper[len(upper)-1:]
+				s.try(upper+crest+position, costAdd)
+			}
+			s.pitches(upper, i)
+		}
+		return
+	}
+	if strings.Contains(text, "UN") && !strings.ContainsAny(text, "AB") {
+		s.try(text+"-2B", costDrop)
+	}
+	if _, u, err := unitAtEnd(text); err == nil && u == "" {
+		s.try(text+" mm", costJoint)
+	}
+}
+
+// pitches tries the listed pitches of the diameter, the nearest first.
+func (s *suggestion) pitches(text string, dash int) {
+	head, written, _ := strings.Cut(strings.TrimSpace(text[1:dash]), "x")
+	d, err := length.ParseNumber(strings.TrimSpace(head), length.MM)
+	if err != nil {
+		return
+	}
+	want, err := length.ParseNumber(strings.TrimSpace(written), length.MM)
+	if err != nil && written != "" {
+		return
+	}
+	size := table().sizes[d]
+	var best length.Length
+	for _, p := range append([]length.Length{size.coarse}, size.fine...) {
+		if p > 0 && (best == 0 || err == nil && (p-want).Abs() < (best-want).Abs()) {
+			best = p
+		}
+	}
+	if best > 0 {
+		s.try("M"+d.In(length.MM)+"x"+best.In(length.MM)+text[dash:], costDigit)
+	}
+}
