@@ -1,0 +1,270 @@
+package estimate
+
+import "math"
+
+const (
+	nHeat    = 4 // no warming, and three time constants
+	nWalk    = 4
+	nModel   = nHeat * nWalk
+	nPending = 16 // events noted ahead of the readings; the oldest acts early beyond that
+
+	priorA   = 4.0   // degrees of freedom of the first guess of σ
+	mostA    = 400.0 // beyond them the past fades
+	floorLog = -12.0 // a model never weighs less than this against the best
+
+	runInParts   = 7.0 // time constant of running in
+	coolByHeat   = 1.6 // cooling takes that much longer than warming
+	settingSigma = 0.3 // of a setting, in σ
+	gaugeShare   = 0.4 // of a reading's variance that the gauge has, when nobody told
+)
+
+var (
+	heatMinutes = [nHeat]float64{0, 14, 25, 45}
+	heatPrior   = [nHeat]float64{0.55, 0.15, 0.15, 0.15}
+	walkOfModel = [nWalk]float64{0, 0.0015, 0.006, 0.03} // variance of a step ÷ σ²
+	walkPrior   = [nWalk]float64{0.2, 0.3, 0.35, 0.15}
+)
+
+// Estimator is the state of one loop's estimate. It is a plain value: copies share nothing, and its
+// JSON form reads back to one that behaves identically, bit for bit.
+type Estimator struct {
+	Settings Settings
+	Models   [nModel]Model
+	A        float64 // degrees of freedom of σ²
+
+	Started bool
+	Ready   bool
+	Part    int64   // the part the models stand at
+	Minute  float64 // and its minute
+	Age     float64 // parts its tool had cut before
+	Cold    [nHeat]float64
+
+	Events  [nPending]Event // noted, of parts beyond Part, in order
+	NEvents int
+
+	Last    Cut // the last reading used
+	Suspect Cut // what waits for a second reading
+
+	Setups, SetupSquares      float64 // set-ups seen; sum of their squares, in σ²
+	Settings0                 int64   // part of the last setting
+	SetCount, SetParts, SetSq float64 // settings; parts between them; sum of squared as-found, µm²
+	ZeroWalk                  float64 // variance of a step of the gauge's zero ÷ σ²
+}
+
+// Cut is what is kept of the readings of one cut.
+type Cut struct {
+	Part int64
+	N    int     // readings of it; 0 is none
+	Mean float64 // of deviation − command
+}
+
+// New returns an estimator that has seen nothing.
+func New(s Settings) *Estimator {
+	e := &Estimator{Settings: s.Defaults(), A: priorA}
+	s = e.Settings
+	v := s.Noise * s.Noise
+	for i := range e.Models {
+		m := &e.Models[i]
+		m.B = v * priorA
+		heat, walk := i/nWalk, i%nWalk
+		m.LogW = math.Log(heatPrior[heat] * walkPrior[walk])
+		prior := func(state int, sigma float64) { m.forget(state, 0, sigma*sigma/v) }
+		prior(stLevel, 0.5*s.SetupSigma)
+		prior(stSetup, s.SetupSigma)
+		prior(stTool, s.ToolSpread)
+		if !s.WithoutSlope {
+			prior(stWear, 0.12*s.Noise)
+			prior(stRunIn, 1.2*s.Noise)
+		}
+		if heat > 0 && !s.WithoutThermal {
+			prior(stCold, 6*s.Noise)
+		}
+		if !s.WithoutEffect {
+			prior(stEffect, s.EffectSigma)
+		}
+		m.forget(stZero, 0, settingSigma*settingSigma)
+	}
+	for i := range e.Cold {
+		e.Cold[i] = 1
+	}
+	e.normalise()
+	return e
+}
+
+// variance is the estimate of σ², µm².
+func (e *Estimator) variance() float64 {
+	sum, weight := 0.0, 0.0
+	for i := range e.Models {
+		w := math.Exp(e.Models[i].LogW)
+		sum += w * e.Models[i].B
+		weight += w
+	}
+	return math.Max(sum/weight/e.A, 1e-12)
+}
+
+func (e *Estimator) normalise() {
+	top := math.Inf(-1)
+	for i := range e.Models {
+		top = math.Max(top, e.Models[i].LogW)
+	}
+	for i := range e.Models {
+		e.Models[i].LogW = math.Max(e.Models[i].LogW-top, floorLog)
+	}
+}
+
+// setupVariance is that of a set-up, in σ².
+func (e *Estimator) setupVariance(sigma2 float64) float64 {
+	const prior = 3
+	s := e.Settings.SetupSigma
+	return (prior*s*s/sigma2 + e.SetupSquares) / (prior + e.Setups)
+}
+
+// advance moves every model to a later part, through the events on the way.
+func (e *Estimator) advance(part int64, minute float64) {
+	if !e.Started {
+		e.Started, e.Part, e.Minute = true, part, minute
+		for e.NEvents > 0 && e.Events[0].Part <= part {
+			e.dropEvent()
+		}
+		return
+	}
+	stops := 0.0
+	for i := range e.NEvents {
+		if ev := &e.Events[i]; ev.Kind == Stop && ev.Part <= part {
+			stops += ev.Minutes
+		}
+	}
+	cycle := math.Max(0, minute-e.Minute-stops) / math.Max(1, float64(part-e.Part))
+	for e.NEvents > 0 && e.Events[0].Part <= part {
+		ev := e.Events[0]
+		e.dropEvent()
+		e.walk(max(ev.Part, e.Part)-e.Part, cycle)
+		e.happen(&ev)
+	}
+	e.walk(part-e.Part, cycle)
+	e.Minute = math.Max(e.Minute, minute)
+}
+
+func (e *Estimator) dropEvent() {
+	copy(e.Events[:], e.Events[1:e.NEvents])
+	e.NEvents--
+	e.Events[e.NEvents] = Event{}
+}
+
+// walk lets some parts be cut.
+func (e *Estimator) walk(parts int64, cycle float64) {
+	if parts <= 0 {
+		return
+	}
+	n := float64(parts)
+	e.Part += parts
+	e.Age += n
+	for h := 1; h < nHeat; h++ {
+		e.Cold[h] *= math.Exp(-cycle * n / heatMinutes[h])
+	}
+	for i := range e.Models {
+		m := &e.Models[i]
+		m.P[row0[stLevel]] += walkOfModel[i%nWalk] * n
+		m.P[row0[stZero]] += e.ZeroWalk * n
+	}
+}
+
+// happen applies an event to the models.
+func (e *Estimator) happen(ev *Event) {
+	sigma2 := e.variance()
+	switch ev.Kind {
+	case ToolChange:
+		e.newTool(e.setupVariance(sigma2), sigma2)
+	case Stop:
+		for h := 1; h < nHeat; h++ {
+			e.Cold[h] = 1 - (1-e.Cold[h])*math.Exp(-ev.Minutes/(coolByHeat*heatMinutes[h]))
+		}
+		for i := range e.Models {
+			m := &e.Models[i]
+			spread := 0.25 * m.X[stCold]
+			if m.P[row0[stCold]] > 0 {
+				m.P[row0[stCold]] += spread * spread / sigma2
+			}
+		}
+	case ProgramChange, SetupChange:
+		wide := 4 * e.setupVariance(sigma2)
+		for i := range e.Models {
+			e.Models[i].forget(stLevel, 0, wide)
+			e.Models[i].forget(stSetup, 0, wide)
+		}
+		e.Ready, e.Suspect, e.Last = false, Cut{}, Cut{}
+	}
+}
+
+// newTool starts a tool's own states afresh and remembers what the old one's set-up was.
+func (e *Estimator) newTool(setup, sigma2 float64) {
+	if e.Ready {
+		mean, weight := 0.0, 0.0
+		for i := range e.Models {
+			w := math.Exp(e.Models[i].LogW)
+			mean += w * e.Models[i].X[stSetup]
+			weight += w
+		}
+		mean /= weight
+		e.Setups++
+		e.SetupSquares += mean * mean / sigma2
+	}
+	spread := e.Settings.ToolSpread
+	for i := range e.Models {
+		m := &e.Models[i]
+		m.forget(stSetup, 0, setup)
+		m.forget(stTool, 0, spread*spread/sigma2)
+	}
+	e.Age = 0
+}
+
+// Note takes an event. Events of parts that are still to be read wait for their readings.
+func (e *Estimator) Note(ev Event) {
+	if !finite(ev.Minutes) || !finite(ev.AsFound) || math.Abs(ev.AsFound) > largest {
+		return
+	}
+	ev.Minutes = math.Max(0, math.Min(ev.Minutes, largest))
+	if ev.Kind == Setting {
+		e.set(ev.AsFound)
+		return
+	}
+	if e.NEvents == nPending {
+		e.advance(e.Events[0].Part, e.Minute)
+	}
+	if e.NEvents == nPending {
+		e.dropEvent()
+	}
+	i := e.NEvents
+	for i > 0 && e.Events[i-1].Part > ev.Part {
+		e.Events[i] = e.Events[i-1]
+		i--
+	}
+	e.Events[i] = ev
+	e.NEvents++
+}
+
+// set takes the gauge's zero back by what was found, and learns how far it walks between settings.
+func (e *Estimator) set(asFound float64) {
+	sigma2 := e.variance()
+	parts := float64(e.Part - e.Settings0)
+	e.Settings0 = e.Part
+	e.SetCount++
+	e.SetParts += parts
+	e.SetSq += asFound * asFound
+	const scatter = settingSigma * settingSigma
+	was := e.ZeroWalk
+	e.ZeroWalk = math.Max(0, e.SetSq/sigma2-2*scatter*e.SetCount) / (e.SetParts + 20)
+	missed := math.Max(0, e.ZeroWalk-was) * parts
+	for i := range e.Models {
+		m := &e.Models[i]
+		// The walk that was not reckoned with went into the level.
+		m.P[row0[stLevel]] += missed
+		m.P[row0[stZero]] += missed
+		m.P[at(stLevel, stZero)] -= missed
+		var h, g [nState]float64
+		h[stZero] = 1
+		s := m.gain(&h, &g) + scatter
+		m.absorb(&g, asFound-m.X[stZero], s)
+		m.X[stZero] -= asFound
+	}
+}

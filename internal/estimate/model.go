@@ -1,0 +1,121 @@
+package estimate
+
+import "math"
+
+// The state of one model, µm of size and plain ratios. The covariance is in units of σ², the variance
+// of a reading on a steady process, whose own estimate rides along (normal-gamma form), so that no
+// model needs to be told how noisy the process is.
+const (
+	stLevel  = iota // machine's level, a random walk
+	stSetup         // what this tool's set-up adds
+	stWear          // wear a part of an average tool
+	stRunIn         // running in of an average tool, whole
+	stTool          // this tool's wear less an average one's, as a ratio
+	stCold          // a cold machine's size less a warm one's
+	stEffect        // true ÷ nominal effect, less 1
+	stZero          // the gauge's zero
+	nState
+	nPacked = nState * (nState + 1) / 2
+)
+
+// Model is one member of the bank. Fields are exported for its JSON form only.
+type Model struct {
+	X    [nState]float64
+	P    [nPacked]float64 // upper triangle, row by row
+	LogW float64          // log weight, the best member at 0
+	B    float64          // sum of squares, µm²: σ² is B ÷ Estimator.A
+}
+
+// row0 is the place of element (i, i) in the packed triangle.
+var row0 = func() (r [nState]int) {
+	for i, k := 0, 0; i < nState; i++ {
+		r[i] = k
+		k += nState - i
+	}
+	return r
+}()
+
+func at(i, j int) int {
+	if i > j {
+		i, j = j, i
+	}
+	return row0[i] + j - i
+}
+
+// regressors are what one part's reading depends on, beside the state.
+type regressors struct {
+	age     float64 // parts the tool had cut before
+	runIn   float64 // share of running in done
+	cold    float64
+	command float64 // µm
+	zero    float64 // 1 for a reading, 0 for a true size
+}
+
+// expect is the mean of a reading, and its derivatives by the state.
+func (m *Model) expect(r *regressors, h *[nState]float64) float64 {
+	x := &m.X
+	tool := 1 + x[stTool]
+	wear := x[stWear]*r.age + x[stRunIn]*r.runIn
+	h[stLevel], h[stSetup] = 1, 1
+	h[stWear], h[stRunIn] = tool*r.age, tool*r.runIn
+	h[stTool] = wear
+	h[stCold] = r.cold
+	h[stEffect] = r.command
+	h[stZero] = r.zero
+	return x[stLevel] + x[stSetup] + tool*wear + x[stCold]*r.cold +
+		(1+x[stEffect])*r.command + x[stZero]*r.zero
+}
+
+// gain returns P·h and h·P·h.
+func (m *Model) gain(h, g *[nState]float64) float64 {
+	*g = [nState]float64{}
+	k := 0
+	for i := range nState {
+		g[i] += m.P[k] * h[i]
+		k++
+		for j := i + 1; j < nState; j++ {
+			g[i] += m.P[k] * h[j]
+			g[j] += m.P[k] * h[i]
+			k++
+		}
+	}
+	s := 0.0
+	for i := range nState {
+		s += h[i] * g[i]
+	}
+	return math.Max(s, 0)
+}
+
+// absorb is one scalar Kalman step with innovation v, its variance s and g = P·h. The diagonal is
+// kept from going negative and the rest inside what it allows, so that rounding stays harmless.
+func (m *Model) absorb(g *[nState]float64, v, s float64) {
+	k := 0
+	for i := range nState {
+		gi := g[i] / s
+		m.X[i] += gi * v
+		for j := i; j < nState; j++ {
+			m.P[k] -= gi * g[j]
+			k++
+		}
+	}
+	m.settle()
+}
+
+func (m *Model) settle() {
+	for i := range nState {
+		d := row0[i]
+		if !(m.P[d] > 0) {
+			m.forget(i, m.X[i], 0)
+		}
+	}
+	m.X[stTool] = math.Max(-0.8, math.Min(3, m.X[stTool]))
+	m.X[stEffect] = math.Max(-0.9, math.Min(3, m.X[stEffect]))
+}
+
+// forget starts one state afresh.
+func (m *Model) forget(i int, mean, variance float64) {
+	for j := range nState {
+		m.P[at(i, j)] = 0
+	}
+	m.X[i], m.P[row0[i]] = mean, variance
+}

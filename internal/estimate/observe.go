@@ -1,0 +1,247 @@
+package estimate
+
+import "math"
+
+// largest is beyond any length that means something here, µm; larger input is ignored.
+const largest = 1e7
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// view is a reading seen by the whole bank before it is taken in.
+type view struct {
+	h, g  [nModel][nState]float64
+	v, s  [nModel]float64 // innovation, µm; its variance less the reading's own, in σ²
+	mean  float64         // of the innovation over the bank
+	sigma float64         // its standard deviation with the reading's own, µm
+}
+
+func (e *Estimator) regressors(heat int, command, zero float64) regressors {
+	return regressors{
+		age: e.Age, runIn: -math.Expm1(-e.Age / runInParts),
+		cold: e.Cold[heat], command: command, zero: zero,
+	}
+}
+
+// look sees a reading, of own variance r in σ², at the part the models stand at.
+func (e *Estimator) look(w *view, deviation, command, r float64) {
+	var sum, squares, weight float64
+	for i := range e.Models {
+		m := &e.Models[i]
+		reg := e.regressors(i/nWalk, command, 1)
+		w.v[i] = deviation - m.expect(&reg, &w.h[i])
+		w.s[i] = m.gain(&w.h[i], &w.g[i])
+		p := math.Exp(m.LogW)
+		sum += p * w.v[i]
+		squares += p * (w.v[i]*w.v[i] + (w.s[i]+r)*m.B/e.A)
+		weight += p
+	}
+	w.mean = sum / weight
+	w.sigma = math.Sqrt(math.Max(squares/weight-w.mean*w.mean, 1e-12))
+}
+
+// take absorbs what was looked at. Scale tells whether the reading says something about σ, which a
+// reading after a step does not.
+func (e *Estimator) take(w *view, r float64, scale bool) {
+	diffuse := true
+	for i := range e.Models {
+		if e.Models[i].LogW == 0 {
+			diffuse = w.s[i] > 4
+			break
+		}
+	}
+	scale = scale && !diffuse
+	for i := range e.Models {
+		m := &e.Models[i]
+		s := w.s[i] + r
+		square := w.v[i] * w.v[i] / s
+		m.LogW -= 0.5*math.Log(m.B*s) + 0.5*(e.A+1)*math.Log1p(square/m.B)
+		if scale {
+			m.B += square
+		}
+		m.absorb(&w.g[i], w.v[i], s)
+	}
+	if scale {
+		e.A++
+	}
+	if e.A > mostA {
+		for i := range e.Models {
+			e.Models[i].B *= mostA / e.A
+		}
+		e.A = mostA
+	}
+	e.normalise()
+	e.Ready = true
+}
+
+// Observe takes a reading in.
+func (e *Estimator) Observe(o Observation) Verdict {
+	ok := finite(o.Deviation) && finite(o.Command) && finite(o.Minute) &&
+		math.Abs(o.Deviation) <= largest && math.Abs(o.Command) <= largest && math.Abs(o.Minute) <= 1e12
+	if !ok || o.Recut || e.Started && o.Part < e.Part {
+		return Verdict{}
+	}
+	if !(o.Sigma > 0) || o.Sigma > largest {
+		o.Sigma = e.Settings.GaugeSigma
+	}
+	if e.Started && (o.Regauge || o.Part == e.Part) && o.Part == e.Part {
+		switch {
+		case e.Suspect.N > 0 && e.Suspect.Part == o.Part:
+			return e.again(&o)
+		case e.Last.N > 0 && e.Last.Part == o.Part:
+			return e.more(&o)
+		}
+	}
+	if o.Regauge && o.Part != e.Part {
+		return Verdict{}
+	}
+	e.advance(o.Part, o.Minute)
+	var w view
+	e.look(&w, o.Deviation, o.Command, 1)
+	z := o.Deviation - o.Command
+	verdict := Verdict{Kind: Used, Innovation: w.mean, SigmaInnovation: w.sigma}
+	if e.Settings.WithoutGate || math.Abs(w.mean) <= e.Settings.Gate*w.sigma {
+		verdict.DroppedOutlier = e.Suspect.N > 0
+		e.Suspect = Cut{}
+		e.take(&w, 1, true)
+		e.Last = Cut{o.Part, 1, z}
+		return verdict
+	}
+	// A suspect reading of an earlier part that this one agrees with: two parts tell of a step.
+	if s := e.Suspect; s.N > 0 && math.Abs(z-s.Mean) <= 4*math.Sqrt(2*e.variance()) {
+		e.step(&w)
+		e.believe(o.Command, (z+s.Mean)/2, 0.5)
+		e.Last = Cut{o.Part, 1, z}
+		verdict.Kind = BelievedStep
+		return verdict
+	}
+	e.Suspect = Cut{o.Part, 1, z}
+	verdict.Kind = Suspect
+	return verdict
+}
+
+// shares splits a reading's variance, in σ², into the process's and the gauge's own.
+func (e *Estimator) shares(sigma float64) (process, gauge float64) {
+	gauge = gaugeShare
+	if sigma > 0 {
+		gauge = math.Max(0.01, math.Min(0.9, sigma*sigma/e.variance()))
+	}
+	return 1 - gauge, gauge
+}
+
+// again takes a second or third reading of a suspect cut.
+func (e *Estimator) again(o *Observation) Verdict {
+	s := &e.Suspect
+	process, gauge := e.shares(o.Sigma)
+	var w view
+	e.look(&w, o.Deviation, o.Command, 1)
+	z := o.Deviation - o.Command
+	verdict := Verdict{Kind: Suspect, Innovation: w.mean, SigmaInnovation: w.sigma}
+	if math.Abs(w.mean) <= e.Settings.Gate*w.sigma {
+		verdict.Kind, verdict.DroppedOutlier = Used, true
+		*s = Cut{}
+		e.take(&w, 1, true)
+		e.Last = Cut{o.Part, 1, z}
+		return verdict
+	}
+	if n := float64(s.N); math.Abs(z-s.Mean) <= 4*math.Sqrt((1+1/n)*gauge*e.variance()) {
+		s.N++
+		s.Mean += (z - s.Mean) / (n + 1)
+		if s.N >= 3 {
+			mean := s.Mean
+			e.step(&w)
+			e.believe(o.Command, mean, process+gauge/3)
+			e.Last = Cut{o.Part, 3, mean}
+			verdict.Kind = BelievedStep
+		}
+		return verdict
+	}
+	*s = Cut{o.Part, 1, z}
+	return verdict
+}
+
+// more takes a further reading of a cut whose reading was used. What the process scattered on that
+// part is the same in both, so that only the gauge's own scatter averages out: given the mean of
+// the first n, the further reading less p/(p+g/n) of it is a fresh reading of the rest.
+func (e *Estimator) more(o *Observation) Verdict {
+	l := &e.Last
+	process, gauge := e.shares(o.Sigma)
+	n := float64(l.N)
+	share := process / (process + gauge/n)
+	z := o.Deviation - o.Command
+	var w view
+	e.look(&w, o.Deviation, o.Command, 1)
+	verdict := Verdict{Innovation: w.mean, SigmaInnovation: w.sigma}
+	if math.Abs(z-l.Mean) > e.Settings.Gate*math.Sqrt((1+1/n)*gauge*e.variance()) {
+		return verdict
+	}
+	verdict.Kind = Used
+	r := process*gauge/n/(process+gauge/n) + gauge
+	for i := range e.Models {
+		m := &e.Models[i]
+		// v of the mean of the first n under today's state:
+		first := w.v[i] - z + l.Mean
+		v := w.v[i] - share*first
+		k := 1 - share
+		for j := range nState {
+			w.g[i][j] *= k
+		}
+		m.absorb(&w.g[i], v, k*k*w.s[i]+r)
+	}
+	l.N++
+	l.Mean += (z - l.Mean) / (n + 1)
+	return verdict
+}
+
+// step lets the past of the level go, as an unreported new tool would.
+func (e *Estimator) step(w *view) {
+	sigma2 := e.variance()
+	wide := math.Max(e.setupVariance(sigma2), 0.5*w.mean*w.mean/sigma2)
+	e.newTool(wide, sigma2)
+	e.Suspect = Cut{}
+}
+
+// believe takes in what was seen after a step, as deviation less command, of own variance r.
+func (e *Estimator) believe(command, z, r float64) {
+	var w view
+	e.look(&w, z+command, command, r)
+	e.take(&w, r, false)
+}
+
+// Forecast says what is to be expected of a part that is cut at the given minute. Parts before the
+// last one read are taken as that one.
+func (e *Estimator) Forecast(part int64, minute float64) Forecast {
+	c := *e
+	if c.Started {
+		c.advance(max(part, c.Part), math.Max(minute, c.Minute))
+	}
+	var drift, effect, weight float64
+	var h, g [nState]float64
+	for i := range c.Models {
+		m := &c.Models[i]
+		r := c.regressors(i/nWalk, 0, 0)
+		p := math.Exp(m.LogW)
+		drift += p * m.expect(&r, &h)
+		effect += p * (1 + m.X[stEffect])
+		weight += p
+	}
+	f := Forecast{Drift: drift / weight, Ready: c.Ready}
+	f.Effect = math.Max(0.3, math.Min(3, effect/weight))
+	command := f.Wanted()
+	var squares, ratios float64
+	for i := range c.Models {
+		m := &c.Models[i]
+		r := c.regressors(i/nWalk, command, 0)
+		p := math.Exp(m.LogW) / weight
+		sigma2 := m.B / c.A
+		mean := m.expect(&r, &h)
+		squares += p * (mean*mean + m.gain(&h, &g)*sigma2)
+		d := 1 + m.X[stEffect] - f.Effect
+		ratios += p * (d*d + m.P[row0[stEffect]]*sigma2)
+	}
+	sigma2 := c.variance()
+	process, _ := c.shares(c.Settings.GaugeSigma)
+	f.Noise = math.Sqrt(sigma2)
+	f.Sigma = math.Sqrt(squares + process*sigma2)
+	f.EffectSigma = math.Sqrt(ratios)
+	return f
+}
