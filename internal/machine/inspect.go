@@ -1,0 +1,66 @@
+package machine
+
+import (
+	"context"
+)
+
+// Report is what a server offers and how it compares with the options.
+type Report struct {
+	Endpoint string     `json:"endpoint"`
+	Peer     Peer       `json:"peer"`
+	Up       bool       `json:"up"`   // a session would come up
+	Demo     bool       `json:"demo"` // the server is a simulated machine
+	Metadata string     `json:"metadata,omitempty"`
+	Nodes    []*Finding `json:"nodes"`
+	Problems []Problem  `json:"problems"`
+}
+
+// Problem is one thing that is wrong, in one sentence.
+type Problem struct {
+	Code string `json:"code"`
+	Bad  bool   `json:"bad"` // differs from what was commissioned; otherwise it may pass by itself
+	Text string `json:"text"`
+}
+
+// Inspect connects once, compares everything and changes nothing. It reports
+// all problems at once as far as it gets.
+func Inspect(ctx context.Context, o Options) Report {
+	if o.Now == nil {
+		o.Now = func() int64 { return 0 } // nothing is written here
+	}
+	r := Report{Endpoint: o.Endpoint, Nodes: []*Finding{}, Problems: []Problem{}}
+	if err := o.Check(); err != nil {
+		r.problem(differs(CodeConfig, "%v", err))
+		return r
+	}
+	o = o.withDefaults()
+	s, peer, err := o.connect(ctx, &o)
+	if peer != nil {
+		r.Peer = *peer
+	}
+	if err != nil {
+		r.problem(faultOf(err))
+		return r
+	}
+	defer s.close()
+	v, err := take(ctx, s, &o)
+	r.Demo, r.Metadata = v.demo, v.digest
+	r.Nodes = append(r.Nodes, v.findings...)
+	for _, f := range v.faults {
+		r.problem(f)
+	}
+	if err != nil {
+		r.problem(faultOf(err))
+	}
+	r.Up = len(r.Problems) == 0
+	for _, f := range v.findings {
+		if f.Role == "register" && f.Found && !f.Writable && (f.Access != "" || f.User != "") {
+			r.problem(wait(CodeReadOnly, "%s", f.label()))
+		}
+	}
+	return r
+}
+
+func (r *Report) problem(f *fault) {
+	r.Problems = append(r.Problems, Problem{Code: string(f.code), Bad: f.bad, Text: f.Error()})
+}
