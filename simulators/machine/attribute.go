@@ -58,7 +58,7 @@ func (s *Server) read(c *conn, id uint32, r *ua.ReadRequest) (ua.Response, ua.St
 // readsMachine reports whether a Read asks for a value of the machine itself.
 func (s *Server) readsMachine(r *ua.ReadRequest) bool {
 	for _, n := range r.NodesToRead {
-		if n.AttributeID == ua.AttributeIDValue && s.nodes.find(n.NodeID) != nil {
+		if x := s.nodes.find(n.NodeID); x != nil && n.AttributeID == ua.AttributeIDValue && x.id.Namespace() == nsBuilder {
 			return true
 		}
 	}
@@ -76,11 +76,11 @@ func (s *Server) value(n *ua.ReadValueID, seen *sample, register ua.StatusCode) 
 	if n.NodeID == nil {
 		return bad(ua.StatusBadNodeIDInvalid)
 	}
-	if n.NodeID.Namespace() == nsStandard {
-		return s.standardValue(n.NodeID, n.AttributeID)
-	}
 	at := s.nodes.find(n.NodeID)
-	if at == nil {
+	switch {
+	case at == nil && n.NodeID.Namespace() == nsStandard:
+		return libraryValue(n.NodeID, n.AttributeID)
+	case at == nil:
 		return bad(ua.StatusBadNodeIDUnknown)
 	}
 	if at.register != nil && n.AttributeID == ua.AttributeIDValue && register != ua.StatusOK {
@@ -247,8 +247,8 @@ func (s *Server) commit(how faultKind, who string, r *Register, v, want float64)
 func (s *Server) writable(w *ua.WriteValue) (*node, ua.StatusCode) {
 	n := s.nodes.find(w.NodeID)
 	switch {
-	case n == nil && w.NodeID != nil && w.NodeID.Namespace() == nsStandard && s.standardValue(w.NodeID, ua.AttributeIDNodeClass).Status == ua.StatusOK:
-		return nil, ua.StatusBadNotWritable
+	case n == nil && w.NodeID != nil && w.NodeID.Namespace() == nsStandard:
+		return nil, ua.StatusBadNotWritable // nothing of the standard's is
 	case n == nil:
 		return nil, ua.StatusBadNodeIDUnknown
 	case n.attribute(w.AttributeID, &State{}) == nil:

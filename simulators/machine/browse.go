@@ -4,7 +4,6 @@ import (
 	"slices"
 
 	"github.com/gopcua/opcua/id"
-	"github.com/gopcua/opcua/server"
 	"github.com/gopcua/opcua/ua"
 )
 
@@ -49,11 +48,12 @@ func (s *Server) browseOne(d *ua.BrowseDescription) *ua.BrowseResult {
 		return &ua.BrowseResult{StatusCode: ua.StatusBadNodeIDInvalid}
 	case d.BrowseDirection > ua.BrowseDirectionBoth:
 		return &ua.BrowseResult{StatusCode: ua.StatusBadBrowseDirectionInvalid}
-	case d.NodeID.Namespace() == nsStandard:
-		return s.browseStandard(d)
 	}
 	n := s.nodes.find(d.NodeID)
-	if n == nil {
+	switch {
+	case n == nil && d.NodeID.Namespace() == nsStandard:
+		return libraryBrowse(d)
+	case n == nil:
 		return &ua.BrowseResult{StatusCode: ua.StatusBadNodeIDUnknown}
 	}
 	out := &ua.BrowseResult{StatusCode: ua.StatusOK, References: []*ua.ReferenceDescription{}}
@@ -69,37 +69,11 @@ func (s *Server) browseOne(d *ua.BrowseDescription) *ua.BrowseResult {
 		}
 		out.References = append(out.References, describe(x.kind, x.forward, x.to))
 	}
-	if n == s.nodes.top && inverse && follows(id.Organizes, d.ReferenceTypeID, d.IncludeSubtypes) && wanted(d, ua.NodeClassObject) {
-		out.References = append(out.References, &ua.ReferenceDescription{
-			ReferenceTypeID: ua.NewNumericNodeID(nsStandard, id.Organizes),
-			NodeID:          ua.NewNumericExpandedNodeID(nsStandard, id.ObjectsFolder),
-			BrowseName:      &ua.QualifiedName{Name: "Objects"},
-			DisplayName:     ua.NewLocalizedText("Objects"),
-			NodeClass:       ua.NodeClassObject,
-			TypeDefinition:  ua.NewNumericExpandedNodeID(nsStandard, id.FolderType),
-		})
-	}
 	return out
 }
 
 func wanted(d *ua.BrowseDescription, class ua.NodeClass) bool {
 	return d.NodeClassMask == 0 || d.NodeClassMask&uint32(class) != 0
-}
-
-// browseStandard lists a node of namespace 0, with the machine below Objects.
-func (s *Server) browseStandard(d *ua.BrowseDescription) *ua.BrowseResult {
-	var out *ua.BrowseResult
-	withStandard(func(ns server.NameSpace) {
-		out = ns.Browse(d)
-		if out.References == nil {
-			out.References = []*ua.ReferenceDescription{}
-		}
-	})
-	if d.NodeID.IntID() == id.ObjectsFolder && d.BrowseDirection != ua.BrowseDirectionInverse &&
-		follows(id.Organizes, d.ReferenceTypeID, d.IncludeSubtypes) && wanted(d, ua.NodeClassObject) {
-		out.References = append(out.References, describe(id.Organizes, true, s.nodes.top))
-	}
-	return out
 }
 
 func describe(kind uint32, forward bool, to *node) *ua.ReferenceDescription {
@@ -117,7 +91,9 @@ func describe(kind uint32, forward bool, to *node) *ua.ReferenceDescription {
 func typeReference(n *node) *ua.ReferenceDescription {
 	class, name := ua.NodeClassVariableType, map[uint32]string{
 		id.BaseDataVariableType: "BaseDataVariableType", id.AnalogItemType: "AnalogItemType",
-		id.PropertyType: "PropertyType", id.BaseObjectType: "BaseObjectType",
+		id.PropertyType: "PropertyType", id.BaseObjectType: "BaseObjectType", id.FolderType: "FolderType",
+		id.ServerType: "ServerType", id.ServerStatusType: "ServerStatusType",
+		id.ServerCapabilitiesType: "ServerCapabilitiesType", id.OperationLimitsType: "OperationLimitsType",
 	}[n.typeDef]
 	if n.class == ua.NodeClassObject {
 		class = ua.NodeClassObjectType

@@ -286,5 +286,3 @@ func (r Register) decimals() int {
 }
 
 func (r Register) text(v float64) string { return strconv.FormatFloat(v, 'f', r.decimals(), 64) }
-
-func (s *Server) start() time.Time { return time.Unix(0, s.started.Load()).UTC() }

@@ -45,6 +45,7 @@ type node struct {
 	about    string
 	typeDef  uint32 // of namespace 0
 	dataType uint32 // of namespace 0; variables only
+	array    bool   // one dimension
 	value    func(*State) any
 	register *Register // writable when set
 	refs     []ref
@@ -60,25 +61,28 @@ type ref struct {
 type space struct {
 	uris  []string
 	nodes map[string]*node  // by string identifier in nsBuilder
+	base  map[uint32]*node  // by numeric identifier in namespace 0
 	names map[string]string // what → string identifier
-	top   *node             // the machine, below Objects
 }
 
 func newSpace(s *Server) *space {
 	p := &space{
 		uris:  []string{"http://opcfoundation.org/UA/", s.applicationURI(), BuilderURI, MachineToolURI, devicesURI},
 		nodes: map[string]*node{},
+		base:  map[uint32]*node{},
 		names: map[string]string{},
 	}
 	o := s.o
-	p.top = p.object(nil, "Machine", nsBuilder, o.Name, "a simulated machine tool")
+	objects := p.standardNodes(s)
+	machine := p.object(nil, "Machine", nsBuilder, o.Name, "a simulated machine tool")
+	link(objects, id.Organizes, machine)
 
-	ident := p.object(p.top, "Identification", nsDevices, "Identification", "who this machine is")
+	ident := p.object(machine, "Identification", nsDevices, "Identification", "who this machine is")
 	p.variable(ident, "serial", "Identification/SerialNumber", nsDevices, "SerialNumber", "serial number of the simulated machine", id.String, func(*State) any { return o.Serial })
 	p.variable(ident, "name", "Identification/Name", nsBuilder, "Name", "name of the simulated machine", id.String, func(*State) any { return o.Name })
 	p.variable(ident, "demo", "DemoMark", nsBuilder, "DemoMark", "present on simulated machines only", id.String, func(*State) any { return "simulated machine, cuts no metal" })
 
-	mon := p.object(p.top, "Monitoring", nsMachineTool, "Monitoring", "what the machine is doing")
+	mon := p.object(machine, "Monitoring", nsMachineTool, "Monitoring", "what the machine is doing")
 	channel := p.object(mon, "Monitoring/Channel1", nsMachineTool, "Channel1", "the only channel")
 	p.variable(channel, "state", "Monitoring/Channel1/ChannelState", nsMachineTool, "ChannelState", "0 active (cutting), 2 reset", id.Int32, func(st *State) any {
 		if st.Cutting {
@@ -87,19 +91,19 @@ func newSpace(s *Server) *space {
 		return int32(2)
 	})
 
-	prod := p.object(p.top, "Production", nsMachineTool, "Production", "what it makes")
+	prod := p.object(machine, "Production", nsMachineTool, "Production", "what it makes")
 	prog := p.object(prod, "Production/ActiveProgram", nsMachineTool, "ActiveProgram", "the program in force")
 	p.variable(prog, "program", "Production/ActiveProgram/Name", nsMachineTool, "Name", "name of the active program", id.String, func(st *State) any { return st.Program })
 	p.variable(prod, "counter", "Production/PartsCompleted", nsMachineTool, "PartsCompleted", "part counter", id.UInt64, func(st *State) any { return st.Counter })
 	p.variable(prod, "part", "Production/PartSerial", nsBuilder, "PartSerial", "serial of the part in the machine, empty when unknown", id.String, func(st *State) any { return st.PartSerial })
 
-	p.tools(o)
-	p.offsets(o)
+	p.tools(machine, o)
+	p.offsets(machine, o)
 	return p
 }
 
-func (p *space) tools(o Options) {
-	equipment := p.object(p.top, "Equipment", nsMachineTool, "Equipment", "what it works with")
+func (p *space) tools(machine *node, o Options) {
+	equipment := p.object(machine, "Equipment", nsMachineTool, "Equipment", "what it works with")
 	tools := p.object(equipment, "Equipment/Tools", nsMachineTool, "Tools", "the tool table")
 	for _, t := range o.Tools {
 		name, base := t.Name, "Equipment/Tools/"+t.Name
@@ -110,8 +114,8 @@ func (p *space) tools(o Options) {
 	}
 }
 
-func (p *space) offsets(o Options) {
-	offsets := p.object(p.top, "Offsets", nsBuilder, "Offsets", "the offset table")
+func (p *space) offsets(machine *node, o Options) {
+	offsets := p.object(machine, "Offsets", nsBuilder, "Offsets", "the offset table")
 	p.variable(offsets, "permitted", "Offsets/WritePermitted", nsBuilder, "WritePermitted", "the machine is not cutting", id.Boolean, func(st *State) any { return !st.Cutting })
 	p.variable(offsets, "revision", "Offsets/OffsetRevision", nsBuilder, "OffsetRevision", "rises with every change of a register, whoever made it", id.UInt64, func(st *State) any { return st.Revision })
 	for i := range o.Registers {
@@ -136,11 +140,16 @@ func (p *space) offsets(o Options) {
 
 func (p *space) add(n *node, parent *node, kind uint32) *node {
 	p.nodes[n.id.StringID()] = n
-	if parent != nil {
-		parent.refs = append(parent.refs, ref{kind, true, n})
-		n.refs = append(n.refs, ref{kind, false, parent})
-	}
+	link(parent, kind, n)
 	return n
+}
+
+func link(parent *node, kind uint32, n *node) {
+	if parent == nil {
+		return
+	}
+	parent.refs = append(parent.refs, ref{kind, true, n})
+	n.refs = append(n.refs, ref{kind, false, parent})
 }
 
 func (p *space) object(parent *node, sid string, ns uint16, name, about string) *node {
@@ -167,12 +176,22 @@ func (p *space) property(parent *node, sid string, ns uint16, name string, dataT
 	}, parent, id.HasProperty)
 }
 
-// find returns the machine's node with that identifier, or nil.
+// find returns the node with that identifier, or nil.
 func (p *space) find(nid *ua.NodeID) *node {
-	if nid == nil || nid.Namespace() != nsBuilder || nid.Type() != ua.NodeIDTypeString {
+	if nid == nil {
 		return nil
 	}
-	return p.nodes[nid.StringID()]
+	switch nid.Type() {
+	case ua.NodeIDTypeString:
+		if nid.Namespace() == nsBuilder {
+			return p.nodes[nid.StringID()]
+		}
+	case ua.NodeIDTypeTwoByte, ua.NodeIDTypeFourByte, ua.NodeIDTypeNumeric:
+		if nid.Namespace() == nsStandard {
+			return p.base[nid.IntID()]
+		}
+	}
+	return nil
 }
 
 // attribute returns a.attribute of n; the value is nil when n has none such.
@@ -203,7 +222,15 @@ func (n *node) attribute(a ua.AttributeID, st *State) any {
 	case ua.AttributeIDDataType:
 		return ua.NewNumericNodeID(nsStandard, n.dataType)
 	case ua.AttributeIDValueRank:
+		if n.array {
+			return int32(1)
+		}
 		return int32(-1)
+	case ua.AttributeIDArrayDimensions:
+		if n.array {
+			return []uint32{0}
+		}
+		return nil
 	case ua.AttributeIDAccessLevel, ua.AttributeIDUserAccessLevel:
 		level := byte(ua.AccessLevelTypeCurrentRead)
 		if n.register != nil {

@@ -4,15 +4,71 @@ import (
 	"io"
 	"log"
 	"sync"
+	"time"
 
 	"github.com/gopcua/opcua/id"
 	"github.com/gopcua/opcua/server"
 	"github.com/gopcua/opcua/ua"
 )
 
+// standardNodes makes the part of namespace 0 that a client of a machine looks
+// at: the root, the objects, and the server with its status. It returns the
+// Objects folder.
+func (p *space) standardNodes(s *Server) *node {
+	object := func(parent *node, kind, n uint32, name string, typeDef uint32) *node {
+		x := &node{id: ua.NewNumericNodeID(nsStandard, n), class: ua.NodeClassObject, name: &ua.QualifiedName{Name: name}, typeDef: typeDef}
+		p.base[n] = x
+		link(parent, kind, x)
+		return x
+	}
+	variable := func(parent *node, kind, n uint32, name string, dataType uint32, value func() any) *node {
+		x := object(parent, kind, n, name, id.BaseDataVariableType)
+		x.class, x.dataType, x.value = ua.NodeClassVariable, dataType, func(*State) any { return value() }
+		if kind == id.HasProperty {
+			x.typeDef = id.PropertyType
+		}
+		_, x.array = value().([]string)
+		return x
+	}
+	root := object(nil, 0, id.RootFolder, "Root", id.FolderType)
+	objects := object(root, id.Organizes, id.ObjectsFolder, "Objects", id.FolderType)
+	srv := object(objects, id.Organizes, id.Server, "Server", id.ServerType)
+	variable(srv, id.HasProperty, id.Server_ServerArray, "ServerArray", id.String, func() any { return []string{s.applicationURI()} })
+	variable(srv, id.HasProperty, id.Server_NamespaceArray, "NamespaceArray", id.String, func() any { return p.uris })
+	variable(srv, id.HasProperty, id.Server_ServiceLevel, "ServiceLevel", id.Byte, func() any { return byte(255) })
+
+	now := func() any { return s.o.Now().UTC() }
+	started := func() any { return time.Unix(0, s.started.Load()).UTC() }
+	build := func() *ua.BuildInfo {
+		return &ua.BuildInfo{
+			ProductURI: "urn:offsetbridge:simulated-machine", ManufacturerName: "invented machine builder",
+			ProductName: "simulated machine", SoftwareVersion: "1", BuildNumber: "1", BuildDate: started().(time.Time),
+		}
+	}
+	status := variable(srv, id.HasComponent, id.Server_ServerStatus, "ServerStatus", id.ServerStatusDataType, func() any {
+		return ua.NewExtensionObject(&ua.ServerStatusDataType{
+			StartTime: started().(time.Time), CurrentTime: now().(time.Time), State: ua.ServerStateRunning,
+			BuildInfo: build(), ShutdownReason: ua.NewLocalizedText(""),
+		})
+	})
+	status.typeDef = id.ServerStatusType
+	variable(status, id.HasComponent, id.Server_ServerStatus_StartTime, "StartTime", id.UtcTime, started)
+	variable(status, id.HasComponent, id.Server_ServerStatus_CurrentTime, "CurrentTime", id.UtcTime, now)
+	variable(status, id.HasComponent, id.Server_ServerStatus_State, "State", id.ServerState, func() any { return int32(ua.ServerStateRunning) })
+	variable(status, id.HasComponent, id.Server_ServerStatus_BuildInfo, "BuildInfo", id.BuildInfo, func() any { return ua.NewExtensionObject(build()) })
+
+	caps := object(srv, id.HasComponent, id.Server_ServerCapabilities, "ServerCapabilities", id.ServerCapabilitiesType)
+	limits := object(caps, id.HasComponent, id.Server_ServerCapabilities_OperationLimits, "OperationLimits", id.OperationLimitsType)
+	most := func() any { return uint32(maxNodes) }
+	variable(limits, id.HasProperty, id.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead, "MaxNodesPerRead", id.UInt32, most)
+	variable(limits, id.HasProperty, id.Server_ServerCapabilities_OperationLimits_MaxNodesPerWrite, "MaxNodesPerWrite", id.UInt32, most)
+	variable(limits, id.HasProperty, id.Server_ServerCapabilities_OperationLimits_MaxNodesPerBrowse, "MaxNodesPerBrowse", id.UInt32, most)
+	return objects
+}
+
 // standard is the library's copy of namespace 0, made when a client first
-// looks at a node of it that is not answered here: parsing it takes a quarter
-// of a second. One copy serves all simulated machines, read only; the mutex is
+// looks at a node of it that is not answered here, a type for instance: parsing
+// it takes a quarter of a second. One copy serves all simulated machines, read only; the mutex is
 // needed because the library's read functions also write.
 var standard struct {
 	sync.Mutex
@@ -32,13 +88,8 @@ func withStandard(f func(server.NameSpace)) {
 	f(standard.ns)
 }
 
-// standardValue reads an attribute of a node of namespace 0.
-func (s *Server) standardValue(nid *ua.NodeID, a ua.AttributeID) *ua.DataValue {
-	if a == ua.AttributeIDValue && (nid.Type() == ua.NodeIDTypeTwoByte || nid.Type() == ua.NodeIDTypeFourByte || nid.Type() == ua.NodeIDTypeNumeric) {
-		if v := s.live(nid.IntID()); v != nil {
-			return &ua.DataValue{EncodingMask: ua.DataValueValue, Value: ua.MustVariant(v)}
-		}
-	}
+// libraryValue reads an attribute of a node of namespace 0 that is not ours.
+func libraryValue(nid *ua.NodeID, a ua.AttributeID) *ua.DataValue {
 	out := bad(ua.StatusBadNodeIDUnknown)
 	withStandard(func(ns server.NameSpace) {
 		if ns.Node(nid) == nil {
@@ -57,35 +108,12 @@ func (s *Server) standardValue(nid *ua.NodeID, a ua.AttributeID) *ua.DataValue {
 	return out
 }
 
-// live returns the values of namespace 0 that this server answers itself.
-func (s *Server) live(n uint32) any {
-	now := s.o.Now().UTC()
-	switch n {
-	case id.Server_ServerArray:
-		return []string{s.applicationURI()}
-	case id.Server_NamespaceArray:
-		return s.nodes.uris
-	case id.Server_ServiceLevel:
-		return byte(255)
-	case id.Server_ServerStatus:
-		return ua.NewExtensionObject(&ua.ServerStatusDataType{
-			StartTime: s.start(), CurrentTime: now, State: ua.ServerStateRunning,
-			BuildInfo: &ua.BuildInfo{
-				ProductURI: "urn:offsetbridge:simulated-machine", ManufacturerName: "invented machine builder",
-				ProductName: "simulated machine", SoftwareVersion: "1", BuildNumber: "1", BuildDate: s.start(),
-			},
-			ShutdownReason: ua.NewLocalizedText(""),
-		})
-	case id.Server_ServerStatus_StartTime:
-		return s.start()
-	case id.Server_ServerStatus_CurrentTime:
-		return now
-	case id.Server_ServerStatus_State:
-		return int32(ua.ServerStateRunning)
-	case id.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead,
-		id.Server_ServerCapabilities_OperationLimits_MaxNodesPerWrite,
-		id.Server_ServerCapabilities_OperationLimits_MaxNodesPerBrowse:
-		return uint32(maxNodes)
+// libraryBrowse lists a node of namespace 0 that is not ours.
+func libraryBrowse(d *ua.BrowseDescription) *ua.BrowseResult {
+	var out *ua.BrowseResult
+	withStandard(func(ns server.NameSpace) { out = ns.Browse(d) })
+	if out.References == nil {
+		out.References = []*ua.ReferenceDescription{}
 	}
-	return nil
+	return out
 }
