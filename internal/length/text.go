@@ -248,13 +248,17 @@ func (l *Length) UnmarshalText(text []byte) error {
 // MarshalJSON writes whole nanometres: records hold exact integers.
 func (l Length) MarshalJSON() ([]byte, error) { return strconv.AppendInt(nil, int64(l), 10), nil }
 
-// UnmarshalJSON reads whole nanometres.
+// UnmarshalJSON reads whole nanometres within ±Max. A null is refused: it must
+// not pass for a length of zero.
 func (l *Length) UnmarshalJSON(b []byte) error {
-	var n int64
-	if err := json.Unmarshal(b, &n); err != nil {
+	var n *int64
+	if err := json.Unmarshal(b, &n); err != nil || n == nil {
 		return fmt.Errorf("length %q is not a whole number of nanometres", clip(string(b)))
 	}
-	*l = Length(n)
+	if *n > int64(Max) || *n < -int64(Max) {
+		return fmt.Errorf("length %d nm: %w, keep it within ±1 km", *n, ErrRange)
+	}
+	*l = Length(*n)
 	return nil
 }
 
