@@ -103,18 +103,19 @@ func (m *Mapping) Parse(topic string, payload []byte, retained bool) Result {
 	if !m.template.match(topic, &msg.levels) {
 		return reject("", NoGauge, quote(topic))
 	}
-	known := ""
-	if s := m.sources[fMachine]; s.Pointer == "" {
-		known, _ = msg.text(fMachine)
-		if msg.code != "" {
+	machine := ""
+	if m.sources[fMachine].Pointer == "" {
+		if machine = msg.kept(fMachine); msg.code != "" {
 			return reject("", msg.code, msg.detail)
 		}
 	}
 	if code, detail := msg.read(payload); code != "" {
-		return reject(known, code, detail)
+		return reject(machine, code, detail)
+	}
+	if m.sources[fMachine].Pointer != "" {
+		machine = msg.kept(fMachine)
 	}
 	var fact core.Fact
-	machine, _ := msg.text(fMachine)
 	switch m.gauge.Kind {
 	case KindPair:
 		fact = msg.pair()
@@ -154,8 +155,8 @@ func (msg *message) reading(machine string, retained bool) core.Fact {
 	if named, given := msg.text(fGauge); given && named != r.Gauge {
 		msg.fail(OtherGauge, quote(named))
 	}
-	r.Characteristic, _ = msg.text(fCharacteristic)
-	r.Part, _ = msg.text(fPart)
+	r.Characteristic = msg.kept(fCharacteristic)
+	r.Part = msg.kept(fPart)
 	r.Sequence = msg.count(fSequence, 1<<63-1)
 	r.Cut = int(msg.count(fCut, 999))
 	r.Source = msg.time()
@@ -169,7 +170,7 @@ func (msg *message) reading(machine string, retained bool) core.Fact {
 
 func (msg *message) pair() core.Fact {
 	p := core.Pair{Counter: msg.count(fCounter, 1<<63-1)}
-	p.Serial, _ = msg.text(fPart)
+	p.Serial = msg.kept(fPart)
 	return p
 }
 
@@ -179,10 +180,10 @@ func (msg *message) task() core.Fact {
 		Cut: int(msg.count(fCut, 999)),
 		Who: core.Person{Principal: msg.m.gauge.Name, Auth: "message"},
 	}
-	t.Gauge, _ = msg.text(fGauge)
-	t.Characteristic, _ = msg.text(fCharacteristic)
-	t.Part, _ = msg.text(fPart)
-	t.Ring, _ = msg.text(fRing)
+	t.Gauge = msg.kept(fGauge)
+	t.Characteristic = msg.kept(fCharacteristic)
+	t.Part = msg.kept(fPart)
+	t.Ring = msg.kept(fRing)
 	if t.Part == "" && t.Ring == "" {
 		msg.fail(Missing, "part or ring")
 	}
@@ -240,10 +241,16 @@ func (msg *message) text(f field) (string, bool) {
 		msg.fail(BadText, fieldNames[f]+" is "+quote(t.text))
 		return "", false
 	}
+	return t.text, true
+}
+
+// kept is text that outlives the message.
+func (msg *message) kept(f field) string {
+	s, _ := msg.text(f)
 	if msg.m.sources[f].Constant != "" {
-		return t.text, true
+		return s
 	}
-	return strings.Clone(t.text), true
+	return strings.Clone(s)
 }
 
 func printable(s string) bool {
@@ -327,7 +334,7 @@ func (msg *message) state() string {
 	if s == msg.m.production || slices.Contains(msg.m.gauge.Production, s) {
 		return ""
 	}
-	return s
+	return strings.Clone(s)
 }
 
 // value returns the exact length of the decimal text.
