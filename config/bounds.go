@@ -169,7 +169,7 @@ func (l *loopReader) checkAuto(characteristics []*table) {
 		if m.Nodes.Serial == "" {
 			t.problem("mode", "is not possible, as machine %q does not tell its serial (nodes.serial), so its twin could be meant"+instead+" or map it", m.Name)
 		}
-		if m.Security.Mode == "None" && !m.loopback && m.Endpoint != "" {
+		if m.Security.Mode == "None" && m.remote {
 			t.problem("mode", "is not possible, as the session to machine %q is not secured, so another server could take its place"+instead+" or secure it", m.Name)
 		}
 		if m.Security.Mode != "" && m.Security.Mode != "None" && m.Security.ServerCertificate == "" {
@@ -179,7 +179,7 @@ func (l *loopReader) checkAuto(characteristics []*table) {
 	if !t.has("program") {
 		t.problem("program", "is missing, write the program that cuts it or mode = \"confirm\": a part of another program must not steer")
 	}
-	if l.unit > 0 && l.tolerance > 0 && l.unit > l.Bounds.AutoStep {
+	if l.unit > l.Bounds.AutoStep && l.Bounds.AutoStep > 0 {
 		t.problem("mode", "is not possible, as one register step moves the size by %s, more than the automatic step %s"+instead+" or find a finer register", l.unit, l.Bounds.AutoStep)
 	}
 	for i, x := range characteristics {
@@ -193,7 +193,7 @@ func (l *loopReader) checkAutoGauge(x *table, g *Gauge) {
 	switch {
 	case g.Identity == "order" || g.Identity == "task":
 		x.problem("gauges", "holds gauge %q, whose readings are told apart by %s only, which allows at most mode = \"confirm\"", g.Name, g.Identity)
-	case g.Message.Sequence.Kind == Absent || g.Message.Sequence.Optional:
+	case g.Message.Sequence.Kind == Absent && !g.Message.Sequence.bad || g.Message.Sequence.Optional:
 		x.problem("gauges", "holds gauge %q, whose messages need not carry a sequence number, so that a repeated reading looks new: map message.sequence or write mode = \"confirm\"", g.Name)
 	}
 }

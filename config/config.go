@@ -11,8 +11,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"iter"
-	"maps"
 	"os"
 	"path/filepath"
 	"strings"
@@ -34,7 +32,9 @@ type Config struct {
 	Loops    []Loop
 	Warnings Problems // worth a look, not refused
 
-	name string // of the file, for messages
+	name     string         // of the file, for messages
+	gauges   map[string]int // index of the first of each name
+	machines map[string]int
 }
 
 // Journal says where the record of everything is kept, and how long.
@@ -112,25 +112,24 @@ func syntax(err error) Problem {
 	if secret(key) {
 		return Problem{Line: p.Position.Line, Key: key, Say: "is not valid TOML, correct it; the rest is checked afterwards"}
 	}
-	return Problem{Line: p.Position.Line, Key: key, Say: "is not valid TOML (" + clip(p.Message) + "), correct it; the rest is checked afterwards"}
+	return Problem{Line: p.Position.Line, Key: key, Say: "is not valid TOML (" + clip(strings.TrimSuffix(p.Message, ".")) + "), correct it; the rest is checked afterwards"}
 }
 
 func (c *Config) read(t *table, dir string) {
-	switch {
-	case !t.has("version"):
+	if v, ok := t.get("version"); !ok {
 		t.problem("version", "is missing, write version = 1 at the top")
-	default:
-		if n, ok := t.integer("version", 1, 1<<30); ok && n != 1 {
-			t.problem("version", "is a format this program does not know, write version = 1 or use a newer program")
-		}
+	} else if v != int64(1) {
+		t.problem("version", "is a format this program does not know, write version = 1 or use a newer program")
 	}
 	c.readJournal(t, dir)
 	c.MQTT = readMQTT(t, dir)
 	for _, g := range t.tables("gauge") {
 		c.Gauges = append(c.Gauges, readGauge(g))
+		first(&c.gauges, c.Gauges[len(c.Gauges)-1].Name, len(c.Gauges)-1)
 	}
 	for _, m := range t.tables("machine") {
 		c.Machines = append(c.Machines, readMachine(m, dir))
+		first(&c.machines, c.Machines[len(c.Machines)-1].Name, len(c.Machines)-1)
 	}
 	for _, l := range t.tables("loop") {
 		c.Loops = append(c.Loops, c.readLoop(l))
@@ -140,9 +139,9 @@ func (c *Config) read(t *table, dir string) {
 
 func (c *Config) readJournal(t *table, dir string) {
 	c.Journal.Keep = 730 * 24 * time.Hour
-	if j := t.table("journal"); j == nil {
+	if j := t.table("journal"); j == nil && !t.has("journal") {
 		t.problem("journal", "is missing, write [journal] with directory = \"/var/lib/offsetbridge\"")
-	} else {
+	} else if j != nil {
 		if s, ok := j.need("directory", "the folder that keeps the record, as in \"/var/lib/offsetbridge\""); ok {
 			c.Journal.Directory = rooted(dir, s)
 		}
@@ -172,24 +171,28 @@ func rooted(dir, path string) string {
 	return filepath.Join(dir, path)
 }
 
-func mapKeys[V any](m map[string]V) iter.Seq[string] { return maps.Keys(m) }
+// first remembers where the first thing of a name is.
+func first(index *map[string]int, name string, at int) {
+	if *index == nil {
+		*index = map[string]int{}
+	}
+	if _, ok := (*index)[name]; !ok && name != "" {
+		(*index)[name] = at
+	}
+}
 
 // Machine returns the machine of that name, nil when there is none.
 func (c *Config) Machine(name string) *Machine {
-	for i := range c.Machines {
-		if name != "" && c.Machines[i].Name == name {
-			return &c.Machines[i]
-		}
+	if i, ok := c.machines[name]; ok {
+		return &c.Machines[i]
 	}
 	return nil
 }
 
 // Gauge returns the gauge of that name, nil when there is none.
 func (c *Config) Gauge(name string) *Gauge {
-	for i := range c.Gauges {
-		if name != "" && c.Gauges[i].Name == name {
-			return &c.Gauges[i]
-		}
+	if i, ok := c.gauges[name]; ok {
+		return &c.Gauges[i]
 	}
 	return nil
 }

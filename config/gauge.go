@@ -48,6 +48,8 @@ type Field struct {
 	Kind     FieldKind
 	Text     string // the JSON Pointer, the name of the topic level, or the constant itself
 	Optional bool   // a message may leave it out; pointers only
+
+	bad bool // it is there and could not be read
 }
 
 // FieldKind says what Field.Text is.
@@ -78,6 +80,9 @@ func (g Gauge) Filter() string {
 
 // Levels returns the names of the topic's levels, "" for the fixed ones.
 func (g Gauge) Levels() []string {
+	if g.Topic == "" {
+		return nil
+	}
 	parts := strings.Split(g.Topic, "/")
 	for i, p := range parts {
 		parts[i] = levelName(p)
@@ -106,10 +111,10 @@ func readMQTT(top *table, dir string) MQTT {
 		}
 		return q
 	}
-	loopback, plain := true, false
+	remote, plain := false, false
 	if s, ok := t.need("broker", "the broker's address, as in \"mqtts://host:8883\""); ok {
 		q.Broker = s
-		loopback, plain = t.address("broker", s, "mqtt", "mqtts"), strings.HasPrefix(s, "mqtt:")
+		remote, plain = t.address("broker", s, "mqtt", "mqtts"), strings.HasPrefix(s, "mqtt:")
 	}
 	if s, ok := t.text("client_id"); ok {
 		q.ClientID = s
@@ -123,7 +128,7 @@ func readMQTT(top *table, dir string) MQTT {
 	if plain && (q.CAFile != "" || q.CertFile != "") {
 		t.problem("broker", "is not encrypted although certificates are given, write mqtts://host:8883")
 	}
-	if plain && !loopback && q.Login.User != "" {
+	if plain && remote && q.Login.User != "" {
 		t.warn("broker", "sends the password unencrypted through the network, mqtts:// does not")
 	}
 	q.Silence, _ = t.duration("silence", q.Silence, time.Second, 7*24*time.Hour)
@@ -131,13 +136,13 @@ func readMQTT(top *table, dir string) MQTT {
 	return q
 }
 
-// address checks host, port and scheme of a peer and reports whether it is on
-// this computer.
-func (t *table) address(name, s string, schemes ...string) (loopback bool) {
+// address checks host, port and scheme of a peer and reports whether it is
+// certainly on another computer.
+func (t *table) address(name, s string, schemes ...string) (remote bool) {
 	u, err := url.Parse(s)
 	if err == nil && u.User != nil {
 		t.problem(name, "holds a login, take it out of the address and write user and password_file")
-		return isLoopback(u.Hostname())
+		return false
 	}
 	example := schemes[len(schemes)-1] + "://host:port"
 	switch {
@@ -149,7 +154,7 @@ func (t *table) address(name, s string, schemes ...string) (loopback bool) {
 	case u.RawQuery != "" || u.Fragment != "":
 		t.problem(name, "holds more than an address, write it as in %q", example)
 	}
-	return isLoopback(u.Hostname())
+	return !isLoopback(u.Hostname())
 }
 
 func isLoopback(host string) bool {
@@ -181,9 +186,9 @@ func readGauge(t *table) Gauge {
 	g.TimeFormat, _ = t.choice("time_format", "rfc3339", "ms", "s")
 	g.ProductionWhen, _ = t.words("production_when", `["P", "series"]`)
 	m := t.table("message")
-	if m == nil {
+	if m == nil && !t.has("message") {
 		t.problem("message", "is missing, write [gauge.message] with value, unit, machine, characteristic, part and state")
-	} else {
+	} else if m != nil {
 		g.readMessage(t, m)
 		m.close()
 	}
@@ -194,9 +199,10 @@ func readGauge(t *table) Gauge {
 // readNumber reads what a plausible number of this gauge looks like.
 func (g *Gauge) readNumber(t *table) {
 	if span, ok := t.needSpan("range", "what it can measure", "15.00..15.30 mm", length.ParseRange); ok {
-		g.Range = span
 		if span.Width() == 0 {
 			t.problem("range", "is empty, write what the gauge can measure, as in \"15.00..15.30 mm\"")
+		} else {
+			g.Range = span
 		}
 	}
 	if l, ok := t.needLength("resolution", "its smallest step", "0.001 mm"); ok {
@@ -283,6 +289,7 @@ func (g *Gauge) readMessage(gauge, t *table) {
 	for i, f := range messageFields {
 		if t.has(f.name) {
 			*to[i] = t.field(f, g.Levels())
+			to[i].bad = to[i].Kind == Absent
 			if g.BareNumber && to[i].Kind == Pointer {
 				t.problem(f.name, "points into the message, which is a bare number: leave it out or take a level of the topic or a constant")
 			}
@@ -327,7 +334,7 @@ func (t *table) field(as mapped, levels []string) Field {
 		return Field{}
 	}
 	switch {
-	case f.Kind == Level && !slices.Contains(levels, f.Text):
+	case f.Kind == Level && levels != nil && !slices.Contains(levels, f.Text):
 		t.problem(as.name, "names no level of the topic, write {%s} into the topic or take another field", clip(f.Text))
 	case f.Kind == Pointer && !validPointer(f.Text):
 		t.problem(as.name, "is not a JSON Pointer, write it as in \"/value\" or \"/result/0/value\"")

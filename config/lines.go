@@ -23,6 +23,9 @@ func (x *lineIndex) find(path string) int {
 		if n, ok := x.at[path]; ok {
 			return n
 		}
+		if n, ok := x.at[path+"[0]"]; ok {
+			return n
+		}
 		cut := strings.LastIndexAny(path, ".[")
 		if cut < 0 {
 			return 0

@@ -42,7 +42,7 @@ func (c *Config) readLoop(t *table) Loop {
 	l.readMachine()
 	l.readRegisters()
 	characteristics := t.tables("characteristic")
-	if len(characteristics) == 0 {
+	if !t.has("characteristic") {
 		t.problem("characteristic", "is missing, write [[loop.characteristic]] with name, limits, operation and gauges")
 	}
 	for _, x := range characteristics {
@@ -244,7 +244,7 @@ func (l *loopReader) readEffects(characteristics []*table) {
 			e, known := compensate.EffectOf(l.Operations[i], r.Kind)
 			if !known {
 				x.problem("operation", "is not steered by register %q of kind %q, choose a register of kind %s or correct the operation",
-					r.Name, r.Kind, list(compensate.KindsFor(l.Operations[i]), "or"))
+					r.Name, r.Kind, list(steering(l.Operations[i]), "or"))
 				sound = false
 				continue
 			}
@@ -259,6 +259,20 @@ func (l *loopReader) readEffects(characteristics []*table) {
 		l.checkEffects(characteristics)
 		l.measureSteps()
 	}
+}
+
+// steering returns the kinds of register that move such a size, or all that
+// belong to it when none does.
+func steering(operation string) []string {
+	fit := compensate.KindsFor(operation)
+	moves := slices.DeleteFunc(slices.Clone(fit), func(kind string) bool {
+		e, _ := compensate.EffectOf(operation, kind)
+		return e == 0
+	})
+	if len(moves) == 0 {
+		return fit
+	}
+	return moves
 }
 
 func sayEffect(e core.Effect) string { return fmt.Sprintf("%+g", e.Float()) }

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"encoding/base64"
 	"encoding/hex"
 	"regexp"
 	"slices"
@@ -31,7 +32,7 @@ type Machine struct {
 	Tools      []Tool
 	Registers  []Register
 
-	loopback bool
+	remote bool // certainly on another computer
 }
 
 // Security fixes how a session is protected. Nothing a server offers lowers it.
@@ -92,8 +93,8 @@ func readMachine(t *table, dir string) Machine {
 	m.Demo = t.flag("demo")
 	if s, ok := t.need("endpoint", "the address of its OPC UA server, as in \"opc.tcp://host:4840\""); ok {
 		m.Endpoint = s
-		m.loopback = t.address("endpoint", s, "opc.tcp")
-		if m.Demo && !m.loopback {
+		m.remote = t.address("endpoint", s, "opc.tcp")
+		if m.Demo && m.remote {
 			t.problem("endpoint", "is not on this computer although demo = true: a simulated machine lives on 127.0.0.1, a real one has no demo")
 		}
 	}
@@ -144,7 +145,7 @@ func (m *Machine) readSecurity(t *table, dir string) {
 	}
 	s.Login = t.login(dir)
 	s.PlainPassword = t.flag("plain_password")
-	if s.Mode == "None" && s.Login.User != "" && !m.loopback && m.Endpoint != "" && !s.PlainPassword {
+	if s.Mode == "None" && s.Login.User != "" && m.remote && !s.PlainPassword {
 		t.problem("user", "would send its password through an unsecured session, choose a security policy or, if the network is closed, plain_password = true")
 	}
 }
@@ -273,7 +274,7 @@ func (m *Machine) toolOf(t *table) string {
 
 // unknown reports a name that nothing has, with the one it may be a slip of.
 func (t *table) unknown(name, s, what string, have []string) {
-	near := nearest(s, have)
+	near, one := nearest(s, have), "one of "
 	have = slices.DeleteFunc(slices.Clone(have), func(s string) bool { return s == "" })
 	switch {
 	case near != "":
@@ -281,10 +282,12 @@ func (t *table) unknown(name, s, what string, have []string) {
 	case len(have) == 0:
 		t.problem(name, "names no %s: there is no %q, describe it first", what, clip(s))
 	default:
-		if len(have) > 8 {
+		if len(have) == 1 {
+			one = ""
+		} else if len(have) > 8 {
 			have = append(have[:8:8], "…")
 		}
-		t.problem(name, "names no %s: there is no %q, write one of %s", what, clip(s), list(have, "or"))
+		t.problem(name, "names no %s: there is no %q, write %s%s", what, clip(s), one, list(have, "or"))
 	}
 }
 
@@ -298,7 +301,8 @@ func (m *Machine) checkIdentity(t *table) {
 	}
 }
 
-// node reads an OPC UA node id whose namespace is a URI.
+// node reads an OPC UA node id whose namespace is a URI. One that was reported
+// is still returned, so that it does not count as missing.
 func (t *table) node(name string) string {
 	s, ok := t.text(name)
 	if !ok {
@@ -306,21 +310,31 @@ func (t *table) node(name string) string {
 	}
 	if strings.HasPrefix(s, "ns=") && !strings.HasPrefix(s, "ns=0;") {
 		t.problem(name, "uses a namespace index, which may change at any restart of the server: write \"nsu=URI;…\"")
-		return ""
+		return s
 	}
-	id := nodeID.FindStringSubmatch(s)
-	if id == nil || id[1] == "i" && !isUint32(id[2]) {
+	if id := nodeID.FindStringSubmatch(s); id == nil || !validID(id[1], id[2]) {
 		t.problem(name, "is not a node id, write it as in \"nsu=urn:builder:machine;s=wear.12\" or \"i=2258\"")
-		return ""
 	}
 	return s
 }
 
 var nodeID = regexp.MustCompile(`^(?:nsu=[^;]+;)?([isgb])=(.+)$`)
 
-func isUint32(s string) bool {
-	_, err := strconv.ParseUint(s, 10, 32)
-	return err == nil
+var guid = regexp.MustCompile(`^[0-9A-Fa-f]{8}(-[0-9A-Fa-f]{4}){3}-[0-9A-Fa-f]{12}$`)
+
+// validID checks the identifier of a node id (OPC 10000-6).
+func validID(kind, text string) bool {
+	switch kind {
+	case "i":
+		_, err := strconv.ParseUint(text, 10, 32)
+		return err == nil
+	case "g":
+		return guid.MatchString(text)
+	case "b":
+		_, err := base64.StdEncoding.DecodeString(text)
+		return err == nil
+	}
+	return true
 }
 
 func (t *table) needLength(name, what, example string) (length.Length, bool) {

@@ -102,7 +102,7 @@ func (n *topicTree) match(parts []string) string {
 
 func (c *Config) checkMachines(tables []*table) {
 	names, serials, nodes := map[string]bool{}, map[string]string{}, map[string]string{}
-	demo, real := "", ""
+	demo, genuine := "", ""
 	for i := range c.Machines {
 		m, t := &c.Machines[i], tables[i]
 		if names[m.Name] {
@@ -120,11 +120,11 @@ func (c *Config) checkMachines(tables []*table) {
 		if m.Demo {
 			demo = m.Name
 		} else {
-			real = m.Name
+			genuine = m.Name
 		}
-		if demo != "" && real != "" {
-			t.problem("demo", "mixes a simulated machine (%q) with a real one (%q), keep them in two files", demo, real)
-			demo, real = "", ""
+		if demo != "" && genuine != "" {
+			t.problem("demo", "mixes a simulated machine (%q) with a real one (%q), keep them in two files", demo, genuine)
+			demo, genuine = "", ""
 		}
 		for k, x := range t.tables("register") {
 			r := m.Registers[k]

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -94,10 +95,10 @@ func show(v any) string {
 		return v.Format(time.RFC3339)
 	case []any:
 		return showList(v)
-	case []map[string]any:
-		return fmt.Sprintf("%d tables", len(v))
+	case map[string]any, []map[string]any:
+		return "" // the key names it well enough
 	}
-	return "a table"
+	return fmt.Sprintf("%T", v)
 }
 
 func showList(list []any) string {
@@ -157,7 +158,8 @@ func (t *table) need(name, example string) (string, bool) {
 }
 
 // name reads the required name of a thing. Where it becomes a topic level it
-// may hold nothing that a topic or a template uses.
+// may hold nothing that a topic or a template uses. A name that was reported is
+// still returned, so that what refers to it is not reported as well.
 func (t *table) name(level bool) string {
 	s, ok := t.need("name", "a name, unique in this file")
 	if !ok {
@@ -170,10 +172,8 @@ func (t *table) name(level bool) string {
 		t.problem("name", "is %d characters long, write at most 64", len([]rune(s)))
 	case level && strings.ContainsAny(s, "/+#{}$ "):
 		t.problem("name", "is also a level of a topic: leave out spaces and the characters / + # { } $")
-	default:
-		return s
 	}
-	return ""
+	return s
 }
 
 // choice reads one of the given words.
@@ -379,7 +379,7 @@ func (t *table) tables(name string) []*table {
 // close reports every key that nobody asked for. It is called when all keys of
 // the table have been looked for, present or not.
 func (t *table) close() {
-	for _, name := range slices.Sorted(mapKeys(t.m)) {
+	for _, name := range slices.Sorted(maps.Keys(t.m)) {
 		if slices.Contains(t.known, name) {
 			continue
 		}
