@@ -1,0 +1,297 @@
+// Package app puts the program together: it is the only package that knows
+// every edge. New opens what must be there to run at all (journal, socket),
+// Run keeps it going until the context ends or the journal fails, Close takes
+// it down in the reverse order. Brokers and machines may be away at any time:
+// they never stop the program.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+
+	"offsetbridge/config"
+	"offsetbridge/internal/bridge"
+	"offsetbridge/internal/core"
+	"offsetbridge/internal/intake"
+	"offsetbridge/internal/journal"
+	"offsetbridge/internal/machine"
+	"offsetbridge/internal/web"
+)
+
+// Options of a running program.
+type Options struct {
+	Config  *config.Config
+	Digest  string // of the configuration's bytes
+	Version string
+	Log     *zap.Logger
+	Watch   func(bridge.Released) // sees everything that is released; must not block
+}
+
+// ErrJournal is wrapped by Run's error when the journal failed: nothing is
+// acknowledged or written any more, and the program has to be put together anew.
+var ErrJournal = errors.New("the journal cannot be written")
+
+// App is one running program.
+type App struct {
+	o        Options
+	log      *zap.Logger
+	started  time.Time
+	journal  *journal.Journal
+	writer   *journal.Writer
+	plant    *bridge.Runner
+	machines []*unit
+	byName   map[string]*unit
+	chars    map[string][]string // machines by characteristic
+	intake   *intake.Intake
+	socket   *web.Socket
+	closers  []func()
+
+	stopped  atomic.Bool // hold-all
+	verified atomic.Bool
+	free     atomic.Uint64 // of the disk, in ten-thousandths
+	watchers watchers
+}
+
+// unit is one machine with its runner.
+type unit struct {
+	name   string
+	port   *machine.Machine
+	runner *bridge.Runner
+}
+
+// snapshotVersion names the form of the folded state. It changes whenever a
+// state written by an earlier build could not be folded on.
+const snapshotVersion = "1"
+
+// New opens journal, machines, broker and socket. What is opened is closed again
+// when something fails.
+func New(ctx context.Context, o Options) (a *App, err error) {
+	a = &App{o: o, log: o.Log, started: time.Now(), byName: map[string]*unit{}, chars: map[string][]string{}}
+	a.free.Store(10_000)
+	defer func() {
+		if err != nil {
+			a.Close()
+		}
+	}()
+	if o.Watch != nil {
+		a.watchers.add(o.Watch)
+	}
+	steps := []func(context.Context) error{a.openJournal, a.openPlant, a.openMachines, a.openIntake, a.openSocket}
+	for _, step := range steps {
+		if err := step(ctx); err != nil {
+			return nil, err
+		}
+	}
+	return a, nil
+}
+
+func (a *App) onClose(f func()) { a.closers = append(a.closers, f) }
+
+// Close takes everything down: first the doors, then the loops, then the journal.
+func (a *App) Close() {
+	for i := len(a.closers) - 1; i >= 0; i-- {
+		a.closers[i]()
+	}
+	a.closers = nil
+}
+
+// now is the time of an input: the wall clock to record, the monotonic one to
+// decide by.
+func (a *App) now() core.Instant {
+	return core.Instant{Wall: time.Now().UnixMilli(), Mono: a.mono()}
+}
+
+func (a *App) mono() int64 { return time.Since(a.started).Milliseconds() }
+
+func (a *App) openJournal(ctx context.Context) error {
+	c := a.o.Config.Journal
+	j, err := journal.Open(ctx, c.Directory, journal.Options{KeepFor: c.Keep})
+	if err != nil {
+		return err
+	}
+	a.journal = j
+	a.writer = journal.NewWriter(j, journal.WriterOptions{})
+	a.onClose(func() {
+		a.writer.Close() //nolint:errcheck // its cause was reported when it happened
+		if err := j.Close(); err != nil {
+			a.log.Error("journal not closed cleanly", zap.Error(err))
+		}
+	})
+	return nil
+}
+
+// port lets a bridge write through the group writer and read from the store.
+type port struct {
+	*journal.Writer
+	*journal.Journal
+}
+
+func (p port) Close() error { return nil }
+
+func (a *App) openPlant(ctx context.Context) error {
+	b, err := bridge.Open(a.journal, "plant", snapshotVersion, func() bridge.Decider { return &core.Plant{} })
+	if err != nil {
+		return err
+	}
+	p := b.State().(*core.Plant)
+	a.stopped.Store(len(p.Holds) > 0)
+	epoch := p.Epoch + 1
+	a.plant = bridge.Run(b, bridge.Options{
+		Stream: "plant", Journal: port{a.writer, a.journal}, Now: a.now, Log: a.log, Released: a.watchers.tell,
+	})
+	a.onClose(a.plant.Close)
+	if _, err := a.plant.Call(ctx, core.Started{Version: a.o.Version, Epoch: epoch}); err != nil {
+		return fmt.Errorf("the start cannot be recorded: %w", err)
+	}
+	loaded := core.Loaded{Digest: a.o.Digest}
+	for _, m := range a.o.Config.Machines {
+		loaded.Machines = append(loaded.Machines, m.Name)
+	}
+	_, err = a.plant.Call(ctx, loaded)
+	return err
+}
+
+func (a *App) openMachines(ctx context.Context) error {
+	for i := range a.o.Config.Machines {
+		if err := a.openMachine(ctx, &a.o.Config.Machines[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
+	stream := "machine/" + m.Name
+	b, err := bridge.Open(a.journal, stream, snapshotVersion, func() bridge.Decider { return &core.State{} })
+	if err != nil {
+		return err
+	}
+	epoch := b.State().(*core.State).Ledger.Epoch + 1
+	options, err := machineOptions(m, a.mono, a.log)
+	if err != nil {
+		return err
+	}
+	u := &unit{name: m.Name, port: machine.Open(options)}
+	u.runner = bridge.Run(b, bridge.Options{
+		Stream: stream, Journal: port{a.writer, a.journal}, Machine: u.port, Now: a.now,
+		Tick: time.Second, Log: a.log.With(zap.String("machine", m.Name)), Released: a.watchers.tell,
+		Open: func() bool { return !a.stopped.Load() },
+	})
+	a.onClose(func() {
+		u.runner.Close()
+		u.port.Close() //nolint:errcheck // the session ends either way
+	})
+	a.machines = append(a.machines, u)
+	a.byName[m.Name] = u
+	settings := a.o.Config.Settings(m.Name)
+	for _, l := range settings.Loops {
+		for _, c := range l.Characteristics {
+			a.chars[c.Name] = append(a.chars[c.Name], m.Name)
+		}
+	}
+	who := core.Person{Principal: "configuration", Role: core.Engineer, Auth: "file"}
+	first := []core.Fact{
+		core.Started{Version: a.o.Version, Epoch: epoch, Pause: a.pause(stream)},
+		core.Configure{Settings: settings, Who: who},
+	}
+	for _, f := range first {
+		if _, err := u.runner.Call(ctx, f); err != nil {
+			return fmt.Errorf("the start of %s cannot be recorded: %w", m.Name, err)
+		}
+	}
+	return nil
+}
+
+// pause returns how long ago a stream was written, by the wall clock.
+func (a *App) pause(stream string) int64 {
+	last, err := a.journal.Query(journal.Filter{Stream: stream, Limit: 1})
+	if err != nil || len(last) == 0 {
+		return 0
+	}
+	return max(0, time.Now().UnixMilli()-last[0].At)
+}
+
+func (a *App) openIntake(ctx context.Context) error {
+	if len(a.o.Config.Gauges) == 0 {
+		return nil
+	}
+	options, err := intakeOptions(a.o.Config, a.log)
+	if err != nil {
+		return err
+	}
+	options.Known = a.plantEpoch(ctx) > 1
+	a.intake, err = intake.Open(context.WithoutCancel(ctx), options)
+	if err != nil {
+		return err
+	}
+	var done sync.WaitGroup
+	done.Go(a.route)
+	done.Go(a.brokerStatus)
+	a.onClose(func() {
+		a.intake.Close()
+		done.Wait()
+	})
+	return nil
+}
+
+func (a *App) plantEpoch(ctx context.Context) (epoch uint64) {
+	a.plant.Look(ctx, func(d bridge.Decider) { epoch = d.(*core.Plant).Epoch }) //nolint:errcheck // 0 then
+	return epoch
+}
+
+func (a *App) openSocket(context.Context) error {
+	s, err := web.ListenSocket(a.o.Config.Socket.Path, web.Handler(web.Options{Plant: a, Log: a.log}))
+	if err != nil {
+		return err
+	}
+	a.socket = s
+	a.onClose(s.Close)
+	return nil
+}
+
+// HoldFile is the name of the file beside the journal that puts everything on
+// hold while it exists.
+const HoldFile = "hold"
+
+// Run returns when the context ends, or with ErrJournal.
+func (a *App) Run(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	var background sync.WaitGroup
+	defer background.Wait()
+	defer cancel()
+	background.Go(func() { a.verify(ctx) })
+	background.Go(func() { a.housekeeping(ctx) })
+	file := filepath.Join(a.o.Config.Journal.Directory, HoldFile)
+	background.Go(func() { a.watchHoldFile(ctx, file) })
+	failed := make(chan error, 1+len(a.machines))
+	for _, r := range a.runners() {
+		background.Go(func() {
+			select {
+			case <-r.Done():
+				failed <- r.Err()
+			case <-ctx.Done():
+			}
+		})
+	}
+	select {
+	case <-ctx.Done():
+		return nil
+	case err := <-failed:
+		return fmt.Errorf("%w: %w", ErrJournal, err)
+	}
+}
+
+func (a *App) runners() []*bridge.Runner {
+	all := []*bridge.Runner{a.plant}
+	for _, u := range a.machines {
+		all = append(all, u.runner)
+	}
+	return all
+}

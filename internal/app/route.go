@@ -1,0 +1,143 @@
+package app
+
+import (
+	"errors"
+	"time"
+
+	"go.uber.org/zap"
+
+	"offsetbridge/internal/bridge"
+	"offsetbridge/internal/core"
+	"offsetbridge/internal/intake"
+)
+
+// route hands every message to the machine it belongs to, or to the plant when
+// it belongs to none, and acknowledges it once what became of it is durable.
+func (a *App) route() {
+	for m := range a.intake.Messages() {
+		runner, fact := a.place(m)
+		for !a.submit(runner, fact, m) {
+			time.Sleep(5 * time.Millisecond) // the journal is behind; the intake's own bound takes it from here
+		}
+	}
+}
+
+// submit reports false when the runner is full. A message that cannot be
+// recorded is not acknowledged: the broker sends it again.
+func (a *App) submit(r *bridge.Runner, f core.Fact, m intake.Message) bool {
+	err := r.Submit(f, func(rel bridge.Released, err error) {
+		if err == nil {
+			m.Ack()
+			a.say(rel)
+		}
+	})
+	return !errors.Is(err, bridge.ErrFull)
+}
+
+// place decides whose message it is.
+func (a *App) place(m intake.Message) (*bridge.Runner, core.Fact) {
+	switch f := m.Fact.(type) {
+	case core.Reading:
+		if u, why := a.machineOf(m.Machine, f.Characteristic); u != nil {
+			f.Machine = u.name
+			return u.runner, f
+		} else {
+			return a.plant, core.Unplaced{Reading: f, Machine: m.Machine, Code: why}
+		}
+	case core.Pair:
+		if u := a.byName[m.Machine]; u != nil {
+			return u.runner, f
+		}
+	case core.Task:
+		if u, _ := a.machineOf(m.Machine, f.Characteristic); u != nil {
+			return u.runner, f
+		}
+	}
+	code := m.Rejected
+	if code == "" {
+		code = codeNoMachine
+	}
+	return a.plant, core.Rejected{
+		Gauge: m.Gauge, Topic: m.Topic, Code: code, Why: m.Why, Size: len(m.Payload), Payload: m.Payload,
+	}
+}
+
+// Why a reading waits in the unassigned tray.
+const (
+	codeNoMachine      core.Code = "no-mach"
+	codeNowhere        core.Code = "nowhere"
+	codeSeveral        core.Code = "several"
+	codeNotThisMachine core.Code = "not-here"
+)
+
+// Words are the sentences of this package's codes.
+var Words = map[core.Code]string{
+	codeNoMachine:      "no machine of that name is configured, correct the gauge's mapping",
+	codeNowhere:        "no machine has a characteristic of that name, correct the gauge's mapping or add the characteristic",
+	codeSeveral:        "several machines have a characteristic of that name, let the message or its topic name the machine",
+	codeNotThisMachine: "the machine named has no characteristic of that name, correct the gauge's mapping or add the characteristic",
+}
+
+func (a *App) machineOf(name, characteristic string) (*unit, core.Code) {
+	has := a.chars[characteristic]
+	switch {
+	case name != "" && a.byName[name] == nil:
+		return nil, codeNoMachine
+	case name != "":
+		for _, n := range has {
+			if n == name {
+				return a.byName[name], ""
+			}
+		}
+		if characteristic == "" {
+			return a.byName[name], ""
+		}
+		return nil, codeNotThisMachine
+	case len(has) == 0:
+		return nil, codeNowhere
+	case len(has) > 1:
+		return nil, codeSeveral
+	}
+	return a.byName[has[0]], ""
+}
+
+// brokerStatus records every change of the connection to the broker.
+func (a *App) brokerStatus() {
+	for s := range a.intake.Status() {
+		if s.Code == intake.Closed {
+			return
+		}
+		if s.Gauge != "" {
+			continue // said in the log; a silent gauge is no event of the broker
+		}
+		a.plant.Submit(core.Broker{Up: s.Up, Code: s.Code, Text: s.Text}, nil) //nolint:errcheck // stopping
+	}
+}
+
+// say writes one clear sentence to the log for what a person may want to know.
+func (a *App) say(rel bridge.Released) {
+	for _, e := range rel.Events {
+		switch e := e.(type) {
+		case core.Rejected:
+			a.log.Warn("message not used: "+e.Code.Words(), zap.String("topic", e.Topic), zap.String("detail", e.Why))
+		case core.Unplaced:
+			a.log.Warn("reading waits unassigned: "+e.Code.Words(), zap.String("gauge", e.Reading.Gauge),
+				zap.String("characteristic", e.Reading.Characteristic))
+		case core.Judged:
+			if c := firstOf(e.Admit, e.Attribute); c != "" {
+				a.log.Warn("reading not used: "+c.Words(), zap.String("gauge", e.Reading.Gauge),
+					zap.String("characteristic", e.Reading.Characteristic), zap.String("part", e.Reading.Part),
+					zap.Stringer("value", e.Reading.Value))
+			}
+		}
+	}
+}
+
+func firstOf(codes ...core.Code) core.Code {
+	for _, c := range codes {
+		if c != "" {
+			return c
+		}
+	}
+	return ""
+}
