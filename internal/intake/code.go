@@ -40,21 +40,21 @@ const (
 
 // How the session with the broker stands.
 const (
-	Connected   core.Code = "m-up"
-	Unreachable core.Code = "m-down"
-	Password    core.Code = "m-password"
-	Refused     core.Code = "m-refused"
-	Untrusted   core.Code = "m-tls"
-	Protocol    core.Code = "m-protocol"
-	Denied      core.Code = "m-denied"
-	Lost        core.Code = "m-lost"
-	Frozen      core.Code = "m-frozen"
-	Full        core.Code = "m-full"
-	NewSession  core.Code = "m-session"
-	Silent      core.Code = "m-silent"
-	Heard       core.Code = "m-heard"
-	Flooding    core.Code = "m-flood"
-	Closed      core.Code = "m-closed"
+	Connected   core.Code = "b-up"
+	Unreachable core.Code = "b-down"
+	Password    core.Code = "b-password"
+	Refused     core.Code = "b-refused"
+	Untrusted   core.Code = "b-tls"
+	Protocol    core.Code = "b-protocol"
+	Denied      core.Code = "b-denied"
+	Lost        core.Code = "b-lost"
+	Frozen      core.Code = "b-frozen"
+	Full        core.Code = "b-full"
+	NewSession  core.Code = "b-session"
+	Silent      core.Code = "b-silent"
+	Heard       core.Code = "b-heard"
+	Flooding    core.Code = "b-flood"
+	Closed      core.Code = "b-closed"
 )
 
 // sentences holds the words of every code, for people.
