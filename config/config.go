@@ -31,6 +31,7 @@ type Config struct {
 	Machines []Machine
 	Loops    []Loop
 	Warnings Problems // worth a look, not refused
+	Notes    Problems // what to know about the drawing callouts in use
 
 	name     string         // of the file, for messages
 	gauges   map[string]int // index of the first of each name
@@ -73,7 +74,7 @@ func Parse(name string, data []byte) (*Config, error) {
 	if err := r.problems.sorted().err(); err != nil {
 		return nil, err
 	}
-	c.Warnings = r.warnings.sorted()
+	c.Warnings, c.Notes = r.warnings.sorted(), r.notes.sorted()
 	return c, nil
 }
 

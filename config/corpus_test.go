@@ -65,7 +65,8 @@ func TestBadFiles(t *testing.T) {
 	}
 }
 
-// Every good file is accepted, with exactly the warnings that stand beside it.
+// Every good file is accepted, with exactly the warnings and notes that
+// stand beside it.
 func TestGoodFiles(t *testing.T) {
 	for _, path := range corpus(t, "good", 10) {
 		name := filepath.Base(path)
@@ -75,7 +76,7 @@ func TestGoodFiles(t *testing.T) {
 				t.Fatalf("refused:\n%v", err)
 			}
 			got := ""
-			for _, w := range c.Warnings {
+			for _, w := range append(c.Warnings, c.Notes...) {
 				got += w.String() + "\n"
 				tidy(t, w)
 			}

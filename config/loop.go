@@ -8,6 +8,7 @@ import (
 	"offsetbridge/internal/compensate"
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/length"
+	"offsetbridge/internal/limits"
 )
 
 // Loop is one loop as the core needs it, with the machine it belongs to and how
@@ -118,23 +119,16 @@ func (l *loopReader) readRegisters() {
 
 func (l *loopReader) readCharacteristic(t *table) {
 	c := core.Characteristic{Name: t.name(false)}
-	limits, ok := t.needSpan("limits", "the limits of size", "28.000..28.033 mm", parseLimits)
-	if ok && limits.Width() == 0 {
-		t.problem("limits", "leave no tolerance, write the lower and the upper limit of size")
-		ok = false
-	}
-	if ok {
-		c.Limits = limits
-		if l.tolerance == 0 || c.Tolerance() < l.tolerance {
-			l.tolerance = c.Tolerance()
-		}
-	}
+	kind, ok := l.readLimits(t, &c)
 	operation, known := t.need("operation", "how the size is made, as in \"milled bore\"")
 	if known {
 		operation, known = t.choice("operation", compensate.Operations()...)
 	}
 	if known {
 		c.Internal, _ = compensate.Internal(operation)
+		if kind == limits.Internal && !c.Internal || kind == limits.External && c.Internal {
+			t.problem("operation", "does not fit the limits %s, which are those of an %s feature: correct one of them", show(t.m["limits"]), kind)
+		}
 	}
 	l.Operations = append(l.Operations, operation)
 	l.readAim(t, &c, ok)
@@ -144,13 +138,44 @@ func (l *loopReader) readCharacteristic(t *table) {
 	t.close()
 }
 
-func (l *loopReader) readAim(t *table, c *core.Characteristic, limits bool) {
+// readLimits reads the limits of size and reports whether they can be used.
+func (l *loopReader) readLimits(t *table, c *core.Characteristic) (kind limits.Kind, ok bool) {
+	feature, _ := t.choice("feature", string(limits.OfPitch), string(limits.OfMajor), string(limits.OfMinor))
+	const example = "28.000..28.033 mm"
+	if !t.has("limits") {
+		t.problem("limits", "is missing, write the limits of size, as in %q, \"28 H8\" or \"M16x1.5-6H\"", example)
+		return kind, false
+	}
+	s, ok := t.quantity("limits", example)
+	if !ok {
+		return kind, false
+	}
+	span, kind, notes, err := parseLimits(s, feature)
+	switch {
+	case err != nil:
+		t.problem("limits", "%s", err)
+		return kind, false
+	case span.Width() == 0:
+		t.problem("limits", "leave no tolerance, write the lower and the upper limit of size")
+		return kind, false
+	}
+	for _, n := range notes {
+		t.report(&t.r.notes, "limits", "%s", n)
+	}
+	c.Limits = span
+	if l.tolerance == 0 || c.Tolerance() < l.tolerance {
+		l.tolerance = c.Tolerance()
+	}
+	return kind, true
+}
+
+func (l *loopReader) readAim(t *table, c *core.Characteristic, known bool) {
 	c.Aim = c.Limits.Middle()
 	if !t.has("aim") || t.m["aim"] == "middle" {
 		return
 	}
 	aim, ok := t.length("aim", "28.016 mm")
-	if !ok || !limits {
+	if !ok || !known {
 		return
 	}
 	c.Aim = aim
@@ -169,11 +194,11 @@ func (l *loopReader) readAim(t *table, c *core.Characteristic, limits bool) {
 // practice, no source).
 const plausibleWidening = 3
 
-func (l *loopReader) readPlausible(t *table, c *core.Characteristic, limits bool) {
+func (l *loopReader) readPlausible(t *table, c *core.Characteristic, known bool) {
 	wide := plausibleWidening * c.Tolerance()
 	c.Plausible = length.Range{Low: c.Limits.Low - wide, High: c.Limits.High + wide}
 	p, ok := t.span("plausible", "27.90..28.10 mm", length.ParseRange)
-	if !ok || !limits {
+	if !ok || !known {
 		return
 	}
 	c.Plausible = p
@@ -182,7 +207,7 @@ func (l *loopReader) readPlausible(t *table, c *core.Characteristic, limits bool
 	}
 }
 
-func (l *loopReader) readGauges(t *table, c *core.Characteristic, limits bool) {
+func (l *loopReader) readGauges(t *table, c *core.Characteristic, known bool) {
 	if !t.has("gauges") {
 		t.problem("gauges", "is missing, list the gauges that may measure it, as in [\"bench-1\"]")
 		return
@@ -202,7 +227,7 @@ func (l *loopReader) readGauges(t *table, c *core.Characteristic, limits bool) {
 		if machine.Kind == Constant && l.machine != nil && machine.Text != l.machine.Name {
 			t.problem("gauges", "holds gauge %q, which serves only machine %q: take another gauge or correct its message.machine", name, clip(machine.Text))
 		}
-		if limits {
+		if known {
 			l.checkGauge(t, g, c)
 		}
 	}

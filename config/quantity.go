@@ -8,11 +8,46 @@ import (
 	"time"
 
 	"offsetbridge/internal/length"
+	"offsetbridge/internal/limits"
 )
 
-// parseLimits reads a characteristic's limits of size. Drawing callouts such as
-// a thread or a fit come in here and nowhere else.
-func parseLimits(s string) (length.Range, error) { return length.ParseRange(s) }
+// parseLimits reads a characteristic's limits of size: a range or another drawing
+// callout, of which feature is meant; "" is the usual one, of a thread the pitch
+// diameter. Notes say what the reader of a callout must know.
+func parseLimits(s, feature string) (r length.Range, kind limits.Kind, notes []string, err error) {
+	if strings.Contains(s, "..") && strings.IndexAny(s, "0123456789+-\u2212") == 0 {
+		r, err = length.ParseRange(s)
+		if err == nil && feature != "" {
+			err = errors.New("is a plain range, leave feature out or name a thread, as in \"M16x1.5-6H\"")
+		} else if err != nil {
+			err = errors.New(plain(err, s))
+		}
+		return r, kind, nil, err
+	}
+	c, err := limits.Parse(s)
+	if err != nil {
+		var e *limits.Error
+		if errors.As(err, &e) && e.Suggestion != "" {
+			return r, kind, nil, fmt.Errorf("is not understood: %s, did you mean %q?", e.Reason, e.Suggestion)
+		} else if errors.As(err, &e) {
+			return r, kind, nil, fmt.Errorf("is not understood: %s", e.Reason)
+		}
+		return r, kind, nil, err
+	}
+	l := c.Limits()
+	if feature == "" {
+		feature = string(l.Features()[0])
+	}
+	v, err := l.View(limits.Feature(feature))
+	if err != nil {
+		return r, kind, nil, fmt.Errorf("has no feature %q, leave feature out or name a thread", feature)
+	}
+	r, ok := v.Range()
+	if !ok {
+		return r, kind, nil, errors.New("is open on one side, write both limits, as in \"28.000..28.033 mm\"")
+	}
+	return r, v.Kind, l.Notes, nil
+}
 
 var durationUnits = map[string]time.Duration{
 	"ms":  time.Millisecond,
@@ -40,7 +75,7 @@ func parseDuration(s string) (time.Duration, error) {
 		return 0, fmt.Errorf("has the unknown unit %q, write ms, s, min, h or d", clip(unit))
 	}
 	whole, fraction, point := strings.Cut(number, ".")
-	if !digits(whole) || point && !digits(fraction) || len(whole) > 12 || len(fraction) > 6 {
+	if !digits(whole) || point && !digits(fraction) || len(whole) > 13 || len(fraction) > 6 {
 		return 0, errors.New("is not a plain number with a unit, write it as in \"30 s\"")
 	}
 	n, err := strconv.ParseInt(whole, 10, 64)

@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"offsetbridge/internal/length"
+	"offsetbridge/internal/limits"
 )
 
 func TestParseDuration(t *testing.T) {
@@ -22,7 +23,7 @@ func TestParseDuration(t *testing.T) {
 	for in, say := range map[string]string{
 		"": "has no number", "s": "has no number", "5": "has no unit", "5 m": "minutes or months", "5 weeks": "unknown unit",
 		"-5 s": "plain number", "+5 s": "plain number", "1e3 s": "plain number", ".5 s": "plain number", "5. s": "plain number", "1,5 h": "plain number", "1 h 30 min": "plain number",
-		"0.1 ms": "finer", "0.0001 s": "finer", "36501 d": "100 years", "99999999999999 s": "plain number", "1.1234567 d": "plain number",
+		"0.1 ms": "finer", "0.0001 s": "finer", "36501 d": "100 years", "999999999999999 s": "plain number", "1.1234567 d": "plain number",
 	} {
 		if got, err := parseDuration(in); err == nil || !strings.Contains(err.Error(), say) {
 			t.Errorf("parseDuration(%q) = %v, %v, want an error with %q", in, got, err, say)
@@ -39,6 +40,37 @@ func TestDurationsReadBack(t *testing.T) {
 			t.Fatalf("parseDuration(%q) = %v, %v, want %v", sayDuration(d), got, err, d)
 		}
 	})
+}
+
+// Limits are a range or what the drawing says; of a thread the pitch diameter,
+// unless another is named. Numbers: ISO 286 for 28 H8, ISO 965-1 for the thread.
+func TestParseLimits(t *testing.T) {
+	for _, c := range []struct {
+		text, feature string
+		want          length.Range
+		kind          limits.Kind
+	}{
+		{"28.000..28.033 mm", "", length.Range{Low: 28_000 * um, High: 28_033 * um}, limits.Unknown},
+		{"-0.1..0.1 mm", "", length.Range{Low: -100 * um, High: 100 * um}, limits.Unknown},
+		{"28 H8", "", length.Range{Low: 28_000 * um, High: 28_033 * um}, limits.Internal},
+		{"28 f7", "", length.Range{Low: 27_959 * um, High: 27_980 * um}, limits.External},
+		{"28 +0.033 0 mm", "", length.Range{Low: 28_000 * um, High: 28_033 * um}, limits.Unknown},
+		{"M16x1.5-6H", "", length.Range{Low: 15_026 * um, High: 15_216 * um}, limits.Internal},
+		{"M16x1.5-6H", "minor", length.Range{Low: 14_376 * um, High: 14_676 * um}, limits.Internal},
+	} {
+		r, kind, _, err := parseLimits(c.text, c.feature)
+		if err != nil || r != c.want || kind != c.kind {
+			t.Errorf("parseLimits(%q, %q) = %v, %v, %v, want %v, %v", c.text, c.feature, r, kind, err, c.want, c.kind)
+		}
+	}
+	for _, c := range [][3]string{
+		{"28 H8", "pitch", "has no feature"}, {"28..29 mm", "pitch", "plain range"}, {"M16x1.5-6H", "major", "open on one side"},
+		{"≤ 12 mm", "", "open on one side"}, {"bore", "", "not understood"}, {"", "", "not understood"}, {"M16x1.5-6H7H8H", "", "not understood"},
+	} {
+		if r, _, _, err := parseLimits(c[0], c[1]); err == nil || !strings.Contains(err.Error(), c[2]) {
+			t.Errorf("parseLimits(%q, %q) = %v, %v, want an error with %q", c[0], c[1], r, err, c[2])
+		}
+	}
 }
 
 func TestShareOf(t *testing.T) {

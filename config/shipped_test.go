@@ -36,6 +36,7 @@ func TestCellExplainsEveryOption(t *testing.T) {
 	// Each is the other half of a pair of which a file can hold only one.
 	either := map[string]string{
 		"mqtt.password_env": "mqtt.password_file", "machine.password_file": "machine.password_env",
+		"loop.characteristic.feature": "loop.characteristic.limits", // of a thread only, so it stands in a comment
 	}
 	if len(r.asked) < 90 {
 		t.Fatalf("the schema has only %d keys", len(r.asked))
@@ -43,7 +44,7 @@ func TestCellExplainsEveryOption(t *testing.T) {
 	for key := range r.asked {
 		name := key[strings.LastIndex(key, ".")+1:]
 		switch {
-		case present[key], present[either[key]] && strings.Contains(string(Cell), "or "+name):
+		case present[key], present[either[key]] && (strings.Contains(string(Cell), "or "+name) || strings.Contains(string(Cell), "# "+name+" = ")):
 		default:
 			t.Errorf("cell.toml does not show %s", key)
 		}
@@ -123,7 +124,7 @@ func TestDemo(t *testing.T) {
 		limits             length.Range
 		effect             core.Effect
 	}{
-		"port thread": {"mill-1", "milled internal thread", length.Range{Low: 15_026 * um, High: 15_238 * um}, -2000},
+		"port thread": {"mill-1", "milled internal thread", length.Range{Low: 15_026 * um, High: 15_216 * um}, -2000},
 		"spool bore":  {"mill-1", "milled bore", length.Range{Low: 28_000 * um, High: 28_033 * um}, -1000},
 		"spool":       {"lathe-2", "turned outside", length.Range{Low: 27_959 * um, High: 27_980 * um}, 1000},
 	}

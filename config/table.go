@@ -18,14 +18,30 @@ type reader struct {
 	lines    *lineIndex
 	problems Problems
 	warnings Problems
+	notes    Problems
 	asked    map[string]bool // every key of the schema that was looked for, by kind of table
 }
 
 func (r *reader) add(list *Problems, p Problem) {
-	p.File = r.file
+	p.File, p.Key, p.Value, p.Say = r.file, oneLine(p.Key), oneLine(p.Value), oneLine(p.Say)
 	if len(*list) < most && !slices.Contains(*list, p) {
 		*list = append(*list, p)
 	}
+}
+
+// oneLine keeps what came out of a file, such as the name of an unknown key, from
+// breaking or flooding a message.
+func oneLine(s string) string {
+	const most = 800
+	if len(s) > most {
+		s = s[:most] + "…"
+	}
+	return strings.Map(func(c rune) rune {
+		if unicode.IsControl(c) {
+			return ' '
+		}
+		return c
+	}, strings.ToValidUTF8(s, "?"))
 }
 
 // table is one table of the file and how to speak about it.
