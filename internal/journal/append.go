@@ -149,8 +149,6 @@ func (j *Journal) succeed(old *segment) error {
 	}
 	j.adopt(s)
 	j.background.Go(func() {
-		j.shape.Lock()
-		defer j.shape.Unlock()
 		if err := j.finish(old); err != nil {
 			j.damaged(&Damage{File: old.name, What: "the segment cannot be finished", Err: err})
 		}

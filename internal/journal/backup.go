@@ -75,7 +75,15 @@ func (s *segment) copyTo(ctx context.Context, path string) error {
 	if finished {
 		return copyFile(s.path, path)
 	}
-	return s.read(func(db *sql.DB) error { return vacuumInto(ctx, db, path) })
+	// A connection of its own, because those for reading may not write anywhere.
+	return s.read(func(*sql.DB) error {
+		db, err := openFile(s.path, outside)
+		if err != nil {
+			return err
+		}
+		defer db.Close()
+		return vacuumInto(ctx, db, path)
+	})
 }
 
 func copyFile(from, to string) error {

@@ -63,7 +63,7 @@ type Journal struct {
 	catalog *catalog
 
 	write sync.Mutex // held by Append and Close: one writer
-	shape sync.Mutex // held while the set of segments or their files change: roll, finish, Retain, Backup
+	shape sync.Mutex // held while the set of segments must not change or changes: roll, Retain, Backup
 
 	mu       sync.RWMutex // guards the rest; held briefly
 	heads    map[string]Head
@@ -229,6 +229,9 @@ func (j *Journal) openCurrent(r segmentRow) error {
 	s := newSegment(j.dir, r.number)
 	j.segments[r.number], j.current = s, s
 	if j.o.ReadOnly {
+		if err := gate(s.path, false); errors.Is(err, ErrNewer) {
+			return err
+		}
 		if err := s.openReaders(outside); err != nil {
 			return err
 		}

@@ -91,7 +91,7 @@ func (j *Journal) run(stream string, from, end uint64, each func(s *segment, las
 			return j.mind(err)
 		}
 		if s == nil {
-			return fmt.Errorf("%w: stream %s up to record %d; read on from record %d, or from a backup", ErrRemoved, stream, last, last+1)
+			return j.removedBefore(stream)
 		}
 		stop := min(last, end)
 		rows, fault := s.page(byStream, stream, int64(seq), int64(stop), pageRows)
@@ -116,6 +116,15 @@ func (j *Journal) run(stream string, from, end uint64, each func(s *segment, las
 		}
 	}
 	return nil
+}
+
+// removedBefore says where a stream now begins.
+func (j *Journal) removedBefore(stream string) error {
+	first, err := j.catalog.firstKept(stream)
+	if err != nil {
+		return j.mind(err)
+	}
+	return fmt.Errorf("%w: stream %s up to record %d; read on from record %d, or from a backup", ErrRemoved, stream, first-1, first)
 }
 
 // salvage reads one by one what could not be read as a page, to get as far as

@@ -37,7 +37,7 @@ func (j *Journal) Retain(ctx context.Context) (gone []Removed, err error) {
 		if err := ctx.Err(); err != nil {
 			return gone, err
 		}
-		if s.digest == nil || s.lastAt >= limit {
+		if finished, last := s.age(); !finished || last >= limit {
 			return gone, nil
 		}
 		r, ok, err := j.mayRemove(s)
@@ -50,6 +50,13 @@ func (j *Journal) Retain(ctx context.Context) (gone []Removed, err error) {
 		gone = append(gone, r)
 	}
 	return gone, nil
+}
+
+// age returns whether a segment is finished, and the newest time in it.
+func (s *segment) age() (finished bool, lastAt int64) {
+	s.mu.RLock()
+	defer s.mu.RUnlock()
+	return s.digest != nil, s.lastAt
 }
 
 // mayRemove asks for a snapshot of each stream that covers its run in s.

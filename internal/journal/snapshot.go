@@ -10,6 +10,7 @@ const keepSnapshots = 2
 const (
 	whatChain   = "the stored hash does not follow from the record before it and its own bytes: one of the two was altered"
 	whatMissing = "the record is missing"
+	whatClaim   = "the chain differs from what a checkpoint recorded here"
 )
 
 // check refuses a snapshot that is not of this chain; hash is the chain's at

@@ -135,15 +135,40 @@ func (j *Journal) verifyStream(ctx context.Context, head Head, from uint64, cach
 				return &Damage{Stream: r.Stream, Seq: r.Seq, File: s.name, What: whatChain}
 			}
 			if want, ok := claimed[r.Seq]; ok && want != prev {
-				return &Damage{Stream: r.Stream, Seq: r.Seq, File: s.name, What: "the chain differs from what a checkpoint recorded here"}
+				return &Damage{Stream: r.Stream, Seq: r.Seq, File: s.name, What: whatClaim}
 			}
 		}
 		return nil
 	})
+	if err == nil {
+		err = j.beyond(head, cache)
+	}
 	if err == nil && from <= head.Seq && prev != head.Hash {
 		err = &Damage{Stream: head.Stream, Seq: head.Seq, File: j.current.name, What: "the chain does not end in the recorded head"}
 	}
 	return err
+}
+
+// beyond looks in the newest segment for a checkpoint that saw more records of
+// a stream than there are.
+func (j *Journal) beyond(head Head, cache claims) error {
+	j.mu.RLock()
+	s, now := j.current, j.heads[head.Stream]
+	_, there := j.segments[s.number]
+	j.mu.RUnlock()
+	if !there {
+		return nil
+	}
+	claimed, err := cache.of(s, head.Stream)
+	if err != nil {
+		return err
+	}
+	for seq := range claimed {
+		if seq > now.Seq && seq > j.Head(head.Stream).Seq {
+			return &Damage{Stream: head.Stream, Seq: now.Seq + 1, File: s.name, What: whatMissing}
+		}
+	}
+	return nil
 }
 
 // sweep is one pass over all files.
@@ -167,6 +192,9 @@ func (j *Journal) verifyAll(ctx context.Context) error {
 	lastID, heads, current := j.lastID, j.allHeads(), j.current
 	j.mu.RUnlock()
 	v := &sweep{ctx: ctx, j: j}
+	if err := sound(ctx, j.catalog.db); err != nil {
+		v.report(&Damage{File: catalogName, What: "the structure is broken", Err: err})
+	}
 	list := j.byNumber()
 	if len(list) > 0 && list[0].number == 1 {
 		v.state = map[string]Head{}
@@ -318,21 +346,34 @@ func (v *sweep) file(s *segment) {
 		}
 		return
 	}
-	var verdict string
-	err := s.read(func(db *sql.DB) error {
-		return db.QueryRowContext(v.ctx, "PRAGMA integrity_check(1)").Scan(&verdict)
-	})
-	if err != nil {
-		v.report(&Damage{File: s.name, What: "the structure cannot be checked", Err: err})
-	} else if verdict != "ok" {
-		v.report(&Damage{File: s.name, What: "the structure is broken: " + verdict})
+	err := s.read(func(db *sql.DB) error { return sound(v.ctx, db) })
+	if err != nil && v.ctx.Err() == nil {
+		v.report(&Damage{File: s.name, What: "the structure is broken", Err: err})
 	}
 }
 
-// marks verifies the checkpoints among themselves and returns the heads each
-// claims, by the number of the last record it covers.
-func (v *sweep) marks(s *segment, marks []checkpoint) map[int64][]Head {
-	claimed := map[int64][]Head{}
+// sound asks SQLite whether a file's tables and indexes agree.
+func sound(ctx context.Context, db *sql.DB) error {
+	var verdict string
+	if err := db.QueryRowContext(ctx, "PRAGMA integrity_check(1)").Scan(&verdict); err != nil {
+		return err
+	}
+	if verdict != "ok" {
+		return errors.New(verdict)
+	}
+	return nil
+}
+
+// claim is what a checkpoint says the heads were after a record, counted over
+// all streams.
+type claim struct {
+	after int64
+	heads []Head
+}
+
+// marks verifies the checkpoints among themselves and returns what they claim.
+func (v *sweep) marks(s *segment, marks []checkpoint) []claim {
+	var claimed []claim
 	for i := range marks {
 		c := &marks[i]
 		heads, err := c.check(marks, i)
@@ -343,7 +384,7 @@ func (v *sweep) marks(s *segment, marks []checkpoint) map[int64][]Head {
 			v.report(&Damage{File: s.name, What: err.Error()})
 			continue
 		}
-		claimed[c.after] = heads
+		claimed = append(claimed, claim{c.after, heads})
 	}
 	v.mark = checkpoint{}
 	if n := len(marks); n > 0 {
@@ -354,14 +395,25 @@ func (v *sweep) marks(s *segment, marks []checkpoint) map[int64][]Head {
 	return claimed
 }
 
-// records recomputes all chains of a segment in the order of the table.
-func (v *sweep) records(s *segment, end int64, claimed map[int64][]Head) error {
+// records recomputes all chains of a segment in the order of the table, and
+// holds each checkpoint's claims against them at its place.
+func (v *sweep) records(s *segment, end int64, claimed []claim) error {
 	const q = "SELECT " + columns + " FROM records NOT INDEXED WHERE id > ? AND id < ? ORDER BY id LIMIT ?"
 	state := make(map[string]Head, len(v.state))
 	for name, h := range v.state {
 		state[name] = h
 	}
 	v.state = state
+	compare := func(before int64) {
+		for len(claimed) > 0 && claimed[0].after < before {
+			for _, h := range claimed[0].heads {
+				if !sameHead(state[h.Stream], h) {
+					v.report(&Damage{Stream: h.Stream, Seq: h.Seq, File: s.name, What: whatClaim})
+				}
+			}
+			claimed = claimed[1:]
+		}
+	}
 	var c chainer
 	for id := int64(0); ; {
 		if err := v.ctx.Err(); err != nil {
@@ -372,10 +424,12 @@ func (v *sweep) records(s *segment, end int64, claimed map[int64][]Head) error {
 			return err
 		}
 		if len(rows) == 0 {
+			compare(end)
 			return nil
 		}
 		for i := range rows {
 			r := &rows[i]
+			compare(r.id)
 			h := state[r.Stream]
 			if r.Seq != h.Seq+1 {
 				v.report(&Damage{Stream: r.Stream, Seq: h.Seq + 1, File: s.name, What: whatMissing})
@@ -383,17 +437,7 @@ func (v *sweep) records(s *segment, end int64, claimed map[int64][]Head) error {
 				v.report(&Damage{Stream: r.Stream, Seq: r.Seq, File: s.name, What: whatChain})
 			}
 			state[r.Stream] = Head{r.Stream, r.Seq, r.hash}
-			v.compare(s, claimed[r.id], state)
 			id = r.id
-		}
-	}
-}
-
-// compare holds a checkpoint's claims against the chains computed so far.
-func (v *sweep) compare(s *segment, heads []Head, state map[string]Head) {
-	for _, h := range heads {
-		if !sameHead(state[h.Stream], h) {
-			v.report(&Damage{Stream: h.Stream, Seq: h.Seq, File: s.name, What: "the chain differs from what a checkpoint recorded here"})
 		}
 	}
 }

@@ -1,0 +1,142 @@
+package journal_test
+
+import (
+	"context"
+	"crypto/sha256"
+	"fmt"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"offsetbridge/internal/journal"
+)
+
+// state is a fold that depends on every byte and on the order.
+type state struct {
+	n   uint64
+	sum [32]byte
+}
+
+func (s state) apply(r journal.Record) state {
+	return state{r.Seq, sha256.Sum256(fmt.Appendf(s.sum[:], "%d %d %s %s %s %s %s %x", r.Seq, r.At, r.Kind, r.Loop, r.Part, r.Gauge, r.Person, r.Body))}
+}
+
+func (s state) encode() []byte { return append(fmt.Appendf(nil, "%020d", s.n), s.sum[:]...) }
+
+func decodeState(b []byte) (s state) {
+	fmt.Sscanf(string(b[:20]), "%d", &s.n)
+	copy(s.sum[:], b[20:])
+	return s
+}
+
+// folded returns the state of a stream from its snapshot and what follows.
+func folded(t *rapid.T, s journal.Store, stream string) state {
+	var now state
+	snap, ok, err := s.Snapshot(stream)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ok {
+		now = decodeState(snap.Body)
+	}
+	if err := s.Read(stream, now.n+1, func(r journal.Record) error { now = now.apply(r); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	return now
+}
+
+// TestFoldEquality: whatever is appended, snapshotted, closed, crashed and
+// opened again, folding either store gives the running state, and both stores
+// agree on every hash.
+func TestFoldEquality(t *testing.T) {
+	root := t.TempDir()
+	n := 0
+	rapid.Check(t, func(t *rapid.T) {
+		n++
+		dir := fmt.Sprint(root, "/", n)
+		o := journal.Options{
+			SegmentRecords:  int64(rapid.IntRange(1, 12).Draw(t, "segment")),
+			CheckpointEvery: rapid.IntRange(1, 9).Draw(t, "checkpoint"),
+		}
+		disk, err := journal.Open(context.Background(), dir, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer func() { disk.Close() }()
+		memory := journal.NewMemory()
+		running := map[string]state{}
+		streams := []string{"plant", "machine/one", "machine/two"}
+		text := rapid.SampledFrom([]string{"", "a", "bore 1", "Ø"})
+
+		t.Repeat(map[string]func(*rapid.T){
+			"append": func(t *rapid.T) {
+				var batch []journal.Record
+				next := map[string]state{}
+				for range rapid.IntRange(1, 6).Draw(t, "records") {
+					stream := rapid.SampledFrom(streams).Draw(t, "stream")
+					now, ok := next[stream]
+					if !ok {
+						now = running[stream]
+					}
+					r := journal.Record{
+						Stream: stream, Seq: now.n + 1, At: rapid.Int64().Draw(t, "at"), Kind: "k",
+						Loop: text.Draw(t, "loop"), Part: text.Draw(t, "part"), Gauge: text.Draw(t, "gauge"), Person: text.Draw(t, "person"),
+						Body: rapid.SliceOfN(rapid.Byte(), 0, 40).Draw(t, "body"),
+					}
+					batch = append(batch, r)
+					next[stream] = now.apply(r)
+				}
+				for _, s := range []journal.Store{disk, memory} {
+					if err := s.Append(context.Background(), batch); err != nil {
+						t.Fatal(err)
+					}
+				}
+				for stream, now := range next {
+					running[stream] = now
+				}
+			},
+			"snapshot": func(t *rapid.T) {
+				stream := rapid.SampledFrom(streams).Draw(t, "stream")
+				h := disk.Head(stream)
+				if h.Seq == 0 {
+					return
+				}
+				for _, s := range []journal.Store{disk, memory} {
+					if err := s.SaveSnapshot(journal.Snapshot{Stream: stream, Seq: h.Seq, Hash: h.Hash, Body: running[stream].encode()}); err != nil {
+						t.Fatal(err)
+					}
+				}
+			},
+			"restart": func(t *rapid.T) {
+				memory = memory.Crash(rapid.SampledFrom([]journal.Crash{journal.CrashClean, journal.CrashTornTail, journal.CrashUnsynced}).Draw(t, "mode"))
+				if err := disk.Close(); err != nil {
+					t.Fatal(err)
+				}
+				if disk, err = journal.Open(context.Background(), dir, o); err != nil {
+					t.Fatal(err)
+				}
+				if d := disk.Damage(); d != nil {
+					t.Fatal(d)
+				}
+			},
+			"": func(t *rapid.T) {
+				for _, stream := range streams {
+					a, b := disk.Head(stream), memory.Head(stream)
+					if a != b {
+						t.Fatalf("heads of %s differ: %v and %v", stream, a, b)
+					}
+					for _, s := range []journal.Store{disk, memory} {
+						if got := folded(t, s, stream); got != running[stream] {
+							t.Fatalf("%T: folding %s gives %v; running is %v", s, stream, got, running[stream])
+						}
+					}
+				}
+			},
+		})
+		for _, s := range []journal.Store{disk, memory} {
+			if err := s.Verify(context.Background(), "", 0); err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
+}
