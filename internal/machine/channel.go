@@ -6,6 +6,7 @@ import (
 	"crypto/rsa"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/url"
 	"runtime/debug"
@@ -23,7 +24,7 @@ import (
 const (
 	bufferSize  = 0xffff
 	maxMessage  = 4 << 20
-	maxChunks   = 64
+	maxChunks   = 2 * maxMessage / bufferSize
 	defaultPort = "4840"
 )
 
@@ -87,6 +88,8 @@ func handshake(ctx context.Context, tcp *net.TCPConn, endpoint string) (conn *ua
 	switch {
 	case err != nil && isTimeout(err):
 		return nil, wait(CodeFrozen, "no answer to hello")
+	case err != nil && isNetwork(err):
+		return nil, wait(CodeLost, "the peer closed the connection at hello: %v", err)
 	case err != nil:
 		return nil, wait(CodeProtocol, "%v", err)
 	case conn.ReceiveBufSize() > bufferSize || conn.SendBufSize() > bufferSize:
@@ -198,6 +201,11 @@ type panicked struct {
 }
 
 func (p *panicked) Error() string { return "the OPC UA library panicked: " + clip(p.what) }
+
+func isNetwork(err error) bool {
+	var n *net.OpError
+	return errors.As(err, &n) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF)
+}
 
 func isTimeout(err error) bool {
 	var n net.Error
