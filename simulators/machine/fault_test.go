@@ -6,7 +6,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/gopcua/opcua"
 	"github.com/gopcua/opcua/ua"
 )
 
@@ -32,7 +31,10 @@ func TestFaultsOfAWrite(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			s := start(t)
-			c := connect(t, s, opcua.RequestTimeout(300*time.Millisecond))
+			c := connect(t, s)
+			if tc.lost {
+				c.patience = 300 * time.Millisecond
+			}
 			s.Fault(tc.fault, 1)
 			code, err := c.write(wear, asked)
 			if tc.lost != (err != nil) {
@@ -67,7 +69,8 @@ func TestALateEffectComesLate(t *testing.T) {
 	s := start(t)
 	came := make(chan Effect, 1)
 	s.OnEffect(func(e Effect) { came <- e })
-	c := connect(t, s, opcua.RequestTimeout(50*time.Millisecond))
+	c := connect(t, s)
+	c.patience = 50 * time.Millisecond
 	begin := time.Now()
 	s.Fault(LateEffect(300*time.Millisecond), 1)
 	if code, err := c.write(wear, 0.02); err == nil {
@@ -89,7 +92,8 @@ func TestALateEffectComesLate(t *testing.T) {
 
 func TestACloseForgetsLateEffects(t *testing.T) {
 	s := start(t)
-	c := connect(t, s, opcua.RequestTimeout(30*time.Millisecond))
+	c := connect(t, s)
+	c.patience = 30 * time.Millisecond
 	s.Fault(LateEffect(50*time.Millisecond), 1)
 	c.write(wear, 0.02)
 	s.mu.Lock()

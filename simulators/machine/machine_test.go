@@ -53,8 +53,9 @@ func within(t *testing.T) context.Context {
 // client is a connected gopcua client with the few calls the tests need.
 type client struct {
 	*opcua.Client
-	t *testing.T
-	s *Server
+	t        *testing.T
+	s        *Server
+	patience time.Duration // with a write; 0 is the deadline
 }
 
 func connect(t *testing.T, s *Server, opts ...opcua.Option) *client {
@@ -68,7 +69,7 @@ func connect(t *testing.T, s *Server, opts ...opcua.Option) *client {
 
 func tryConnect(t *testing.T, s *Server, opts ...opcua.Option) (*client, error) {
 	t.Helper()
-	opts = append([]opcua.Option{opcua.AutoReconnect(false), opcua.RequestTimeout(3 * time.Second), opcua.SessionName("test")}, opts...)
+	opts = append([]opcua.Option{opcua.AutoReconnect(false), opcua.RequestTimeout(deadline), opcua.SessionName("test")}, opts...)
 	c, err := opcua.NewClient(s.Endpoint(), opts...)
 	if err != nil {
 		t.Fatal(err)
@@ -77,7 +78,7 @@ func tryConnect(t *testing.T, s *Server, opts ...opcua.Option) (*client, error) 
 		return nil, err
 	}
 	t.Cleanup(func() { c.Close(context.Background()) })
-	return &client{c, t, s}, nil
+	return &client{Client: c, t: t, s: s}, nil
 }
 
 // node resolves the portable identifier by namespace URI, as a client must.
@@ -122,7 +123,13 @@ func (c *client) write(what string, v any) (ua.StatusCode, error) {
 
 func (c *client) writeRaw(w *ua.WriteValue) (ua.StatusCode, error) {
 	c.t.Helper()
-	resp, err := c.Write(within(c.t), &ua.WriteRequest{NodesToWrite: []*ua.WriteValue{w}})
+	ctx := within(c.t)
+	if c.patience > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, c.patience)
+		defer cancel()
+	}
+	resp, err := c.Write(ctx, &ua.WriteRequest{NodesToWrite: []*ua.WriteValue{w}})
 	if err != nil {
 		return 0, err
 	}
