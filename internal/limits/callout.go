@@ -95,7 +95,7 @@ func parseFamily(s string) (Callout, error) {
 	switch {
 	case s == "":
 		return Callout{}, errors.New("nothing is written, write one as in \"M24x2-6H\", \"25 H7\" or \"24.98..25.01 mm\"")
-	case s[0] == 'M':
+	case looksLikeMetric(s):
 		return parseMetric(s)
 	case strings.Contains(s, "UN"):
 		return parseUnified(s)

@@ -61,13 +61,13 @@ func (c Callout) fitLimits() (Limits, error) {
 	l := Limits{Family: Fit, Kind: c.kind, Unit: length.MM, Standard: "ISO 286-1"}
 	l.Size = Size{Basic: c.basic, Lower: At(c.basic.At + ei), Upper: At(c.basic.At + es)}
 	if strings.Contains(fromMemory, " "+strings.ToLower(c.letter)+" ") {
-		l.Notes = []string{"deviations of letter " + c.letter + " are tabulated from memory, checked against the formulas"}
+		l.Notes = []string{"deviations of letter " + c.letter + " are tabulated from memory"}
 	}
 	return l, nil
 }
 
-// fromMemory lists the letters whose table was recalled, not transcribed.
-const fromMemory = " a b c cd ef fg j r s t u v x y z za zb zc "
+// fromMemory lists the letters whose table was recalled and not compared.
+const fromMemory = " cd ef fg "
 
 // deviations returns the upper and lower limit deviation. Shafts read the table;
 // holes mirror it (general rule) or mirror it with Δ (K, M, N to grade 8, P to

@@ -18,6 +18,15 @@ const (
 	metricSyntax = "write it as in \"M24x2-6H\" or \"M16-6g\""
 )
 
+// looksLikeMetric reports an M with a diameter, or alone.
+func looksLikeMetric(s string) bool {
+	if s[0] != 'M' {
+		return false
+	}
+	rest := strings.TrimSpace(s[1:])
+	return rest == "" || isDigit(rest[0]) || strings.ContainsAny(rest[:1], "-+.,x")
+}
+
 // parseMetric reads M diameter [x pitch] - class [- S|N|L] [- LH].
 func parseMetric(s string) (Callout, error) {
 	s = tighten(tighten(s, "-"), "x")

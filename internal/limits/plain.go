@@ -29,8 +29,8 @@ func parsePlain(s string) (Callout, error) {
 	switch {
 	case strings.Contains(s, ".."):
 		err = c.plainRange(s)
-	case sided(s) != "":
-		err = c.plainSided(s)
+	case sided(strings.ToLower(s)) != "":
+		err = c.plainSided(strings.ToLower(s))
 	case strings.Contains(s, "\u00b1"):
 		err = c.plainSymmetric(s)
 	default:

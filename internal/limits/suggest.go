@@ -22,10 +22,12 @@ const (
 	costSwap     = 4
 	costDrop     = 5
 	costAdd      = 6
+	costAddDigit = 9
 	costLetter   = 6
 	costDigit    = 6
 	costUnlisted = 4 // the reading is outside the listed sizes
 	costRare     = 1 // positions e, f and G
+	costDiameter = 8 // another diameter than the one that is legible
 )
 
 const alphabet = "0123456789.-x #/ABCFGHJKLMNPSTUefghjkmnpr"
@@ -33,9 +35,18 @@ const alphabet = "0123456789.-x #/ABCFGHJKLMNPSTUefghjkmnpr"
 // lookalikes are pairs that keyboards, scanners and eyes confuse.
 const lookalikes = "O0 o0 l1 I1 S5 B8 Z2"
 
-// suggestion is the cheapest accepted reading so far.
+// suggestion is the cheapest accepted reading so far, among those that keep what
+// a slip must not be guessed to have changed: the numbers of a size, hole or
+// shaft, the diameter where it is legible.
 type suggestion struct {
-	family  Family // what the text surely is, zero when that is open
+	family   Family      // what the text surely is, zero when that is open
+	kind     Kind        // what its letters say, Unknown when that is open
+	diameter End         // of a metric thread or fit
+	numbers  string      // digits of a plain size
+	unit     length.Unit // of a plain size, empty when it is not legible
+	letters  string      // of a fit
+	torn     bool        // it names internal and external: nothing to suggest
+
 	callout Callout
 	found   bool
 	cost    int
@@ -45,15 +56,12 @@ type suggestion struct {
 // suggest returns the nearest valid reading of a refused callout, or "".
 func suggest(callout string) string {
 	text, err := normalise(callout)
-	if err != nil || text == "" || len(text) > suggestLongest {
+	if err != nil || text == "" || len(text) > suggestLongest || strings.Contains(text, "plating") {
 		return ""
 	}
-	s := suggestion{}
-	switch {
-	case text[0] == 'M' || text[0] == 'm' && len(text) > 1 && isDigit(text[1]):
-		s.family = Metric
-	case strings.Contains(strings.ToUpper(text), "UN"):
-		s.family = Unified
+	s := suggestion{numbers: digits(text)}
+	if s.recognise(text); s.torn {
+		return ""
 	}
 	s.whole(text)
 	starts := repairs(text)
@@ -69,6 +77,67 @@ func suggest(callout string) string {
 	return s.callout.String()
 }
 
+// recognise notes what the text says beyond doubt.
+func (s *suggestion) recognise(text string) {
+	inner, outer := "", ""
+	number := text
+	switch {
+	case text[0] == 'M' || text[0] == 'm' && len(text) > 1 && isDigit(text[1]):
+		s.family, inner, outer = Metric, "ABCDEFGHIJK", "abcdefghijk"
+		number = strings.TrimSpace(text[1:])
+	case strings.Contains(strings.ToUpper(text), "UN"):
+		s.family, inner, outer = Unified, "B", "A"
+		number = ""
+	case looksLikeFit(text):
+		s.family, inner, outer = Fit, "ABCDEFGHJKLMNPRSTUVXYZ", "abcdefghjklmnprstuvxyz"
+	}
+	s.letters = letters(cutMM(text[leadingNumber(text):]))
+	class := strings.TrimSuffix(text[strings.IndexByte(text, '-')+1:], "-LH")
+	switch s.family {
+	case Fit:
+		class = s.letters
+	case Unified:
+		_, class, _ = strings.Cut(strings.ToUpper(text), "UN")
+	}
+	in, out := strings.ContainsAny(class, inner), strings.ContainsAny(class, outer)
+	s.torn = in && out || s.family == Unified && !in && !out
+	switch {
+	case in && !out:
+		s.kind = Internal
+	case out && !in:
+		s.kind = External
+	}
+	if d, err := length.ParseNumber(number[:leadingNumber(number)], length.MM); err == nil {
+		s.diameter = At(d)
+	}
+	if _, u, err := unitAtEnd(text); err == nil {
+		s.unit = u
+	}
+}
+
+// letters returns the letters of text.
+func letters(text string) string {
+	return strings.Map(func(r rune) rune {
+		if r < 'A' || r > 'z' || r > 'Z' && r < 'a' {
+			return -1
+		}
+		return r
+	}, text)
+}
+
+// digits returns the digits, decimal signs and minus signs of text.
+func digits(text string) string {
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r >= '0' && r <= '9' || r == '.' || r == '-':
+			return r
+		case r == ',':
+			return '.'
+		}
+		return -1
+	}, text)
+}
+
 // try keeps text when it is accepted at a lower cost than the best so far.
 func (s *suggestion) try(text string, cost int) {
 	if s.found && cost >= s.cost || s.tries >= suggestTries {
@@ -76,18 +145,27 @@ func (s *suggestion) try(text string, cost int) {
 	}
 	s.tries++
 	c, err := parse(text)
-	if err != nil {
+	if err != nil || s.family != c.family && s.family != 0 || s.kind != Unknown && s.kind != c.kind {
 		return
 	}
-	if s.family != 0 && c.family != s.family {
-		return
-	}
-	if c.family == Metric {
+	switch c.family {
+	case Plain:
+		if digits(text) != s.numbers || s.unit != "" && s.unit != c.unit {
+			return
+		}
+	case Fit:
+		if c.basic != s.diameter || !strings.Contains(s.letters, c.letter) && !strings.Contains(c.letter, s.letters) {
+			return
+		}
+	case Metric:
 		if !table().inSeries(c.basic.At, c.pitch) {
 			cost += costUnlisted
 		}
 		if c.position != 'H' && c.position != 'g' && c.position != 'h' {
 			cost += costRare
+		}
+		if s.diameter.Set && c.basic != s.diameter {
+			cost += costDiameter
 		}
 	}
 	if !s.found || cost < s.cost {
@@ -155,7 +233,11 @@ func (s *suggestion) edits(text string, cost int) {
 	}
 	for i := range len(text) + 1 {
 		for j := range len(alphabet) {
-			s.try(text[:i]+alphabet[j:j+1]+text[i:], cost+costOf(alphabet[j], costAdd))
+			add := costOf(alphabet[j], costAdd)
+			if isDigit(alphabet[j]) {
+				add = costAddDigit
+			}
+			s.try(text[:i]+alphabet[j:j+1]+text[i:], cost+add)
 			if i < len(text) && alphabet[j] != text[i] {
 				s.try(text[:i]+alphabet[j:j+1]+text[i+1:], cost+exchange(text[i], alphabet[j]))
 			}
@@ -195,29 +277,42 @@ func flipCase(b byte) byte {
 	return b
 }
 
-// whole tries readings that no single change reaches: a missing class, one half
-// of a pair, a missing unit, a crest grade that does not exist.
+// whole tries readings that no single change reaches: without the last part,
+// with a crest grade that exists, with a pitch that the diameter has. A missing
+// unit or class is nobody's slip to guess.
 func (s *suggestion) whole(text string) {
-	if i := strings.IndexByte(text, '/'); i > 0 {
-		s.try(text[:i], costDrop)
-	}
-	if text[0] == 'M' || text[0] == 'm' {
-		upper := "M" + text[1:]
-		s.try(upper+"-6H", costDrop)
-		if i := strings.LastIndexByte(upper, '-'); i > 0 {
-			for _, crest := range []string{"6", "4", "5", "8", "7"} {
-				position := upper[len(upper)-1:]
-				s.try(upper+crest+position, costAdd)
-			}
-			s.pitches(upper, i)
+	dash := strings.LastIndexByte(text, '-')
+	if dash <= 0 {
+		if at := strings.Index(text, "UN"); at > 0 {
+			s.perInch(strings.TrimSpace(text[:at]), text[at:])
 		}
 		return
 	}
-	if strings.Contains(text, "UN") && !strings.ContainsAny(text, "AB") {
-		s.try(text+"-2B", costDrop)
+	s.try(text[:dash], costDrop-1)
+	switch s.family {
+	case Metric:
+		text = "M" + text[1:]
+		for _, crest := range []string{"6", "4", "5", "8", "7"} {
+			s.try(text+crest+text[len(text)-1:], costAdd)
+		}
+		s.pitches(text, dash)
+	case Unified:
+		if at := strings.Index(text, "UN"); at > 0 && dash > at {
+			s.perInch(strings.TrimSpace(text[:at]), text[at:])
+		}
 	}
-	if _, u, err := unitAtEnd(text); err == nil && u == "" {
-		s.try(text+" mm", costJoint)
+}
+
+// perInch puts the threads per inch in that the series gives a size.
+func (s *suggestion) perInch(size, rest string) {
+	d, ok := parseInchSize(size)
+	if !ok {
+		return
+	}
+	entry, _ := unifiedEntry(d)
+	series, _, _ := strings.Cut(rest, "-")
+	if n := entry.series[strings.TrimSpace(series)]; n > 0 {
+		s.try(size+"-"+n.String()+" "+rest, costAdd)
 	}
 }
 

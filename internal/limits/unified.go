@@ -270,7 +270,7 @@ func (c Callout) unifiedLimits() (Limits, error) {
 		l.Major.Lower = inchEnd(major - allowance - ten4(crest*math.Cbrt(p*p)))
 		l.Minor.RefUpper = inchEnd(major - allowance - ten4(1.375*math.Sqrt(3)/2*p))
 	}
-	if c.series == "UN" || c.series == "UNEF" || c.basic.At > 3*length.Inch/2 {
+	if c.series == "UN" || c.series == "UNEF" || c.class[0] == '1' || c.basic.At > 3*length.Inch/2 {
 		l.Notes = []string{"computed by the formulas of ASME B1.1: no published table at hand to compare"}
 	}
 	return l, nil
@@ -289,7 +289,10 @@ func (c Callout) base(d, p float64) float64 {
 }
 
 func (c Callout) pitchTolerance(d, p float64) int64 {
-	factor := map[string]float64{"1A": 1.5, "2A": 1, "3A": 0.75, "1B": 1.95, "2B": 1.3, "3B": 0.975}[c.class]
+	factor := [...]float64{1.5, 1, 0.75}[c.class[0]-'1']
+	if c.kind == Internal {
+		factor *= 1.3
+	}
 	return c.exception(c.class, ten4(factor*c.base(d, p)))
 }
 
