@@ -24,14 +24,15 @@ import (
 // Config is one accepted configuration. Paths are as written, or relative to
 // the folder of the file made so that they can be opened.
 type Config struct {
-	Journal  Journal
-	Socket   Socket
-	MQTT     MQTT
-	Gauges   []Gauge
-	Machines []Machine
-	Loops    []Loop
-	Warnings Problems // worth a look, not refused
-	Notes    Problems // what to know about the drawing callouts in use
+	Journal       Journal
+	Socket        Socket
+	MQTT          MQTT
+	Gauges        []Gauge
+	Announcements []Announcement
+	Machines      []Machine
+	Loops         []Loop
+	Warnings      Problems // worth a look, not refused
+	Notes         Problems // what to know about the drawing callouts in use
 
 	name     string         // of the file, for messages
 	gauges   map[string]int // index of the first of each name
@@ -127,6 +128,9 @@ func (c *Config) read(t *table, dir string) {
 	for _, g := range t.tables("gauge") {
 		c.Gauges = append(c.Gauges, readGauge(g))
 		first(&c.gauges, c.Gauges[len(c.Gauges)-1].Name, len(c.Gauges)-1)
+	}
+	for _, a := range t.tables("announcement") {
+		c.Announcements = append(c.Announcements, readAnnouncement(a))
 	}
 	for _, m := range t.tables("machine") {
 		c.Machines = append(c.Machines, readMachine(m, dir))

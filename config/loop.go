@@ -227,6 +227,7 @@ func (l *loopReader) readGauges(t *table, c *core.Characteristic, known bool) {
 		if machine.Kind == Constant && l.machine != nil && machine.Text != l.machine.Name {
 			t.problem("gauges", "holds gauge %q, which serves only machine %q: take another gauge or correct its message.machine", name, clip(machine.Text))
 		}
+		l.serials(t, g)
 		if known {
 			l.checkGauge(t, g, c)
 		}

@@ -13,12 +13,14 @@ func (c *Config) checkPlant(t *table) {
 	if !t.has("loop") && t.has("machine") {
 		t.warn("loop", "is missing: nothing is compensated until there is a section [[loop]]")
 	}
-	c.checkGauges(t.tables("gauge"))
+	topics := &topicTree{}
+	c.checkGauges(t.tables("gauge"), topics)
+	c.checkAnnouncements(t.tables("announcement"), topics)
 	c.checkMachines(t.tables("machine"))
 	c.checkLoops(t.tables("loop"))
 }
 
-func (c *Config) checkGauges(tables []*table) {
+func (c *Config) checkGauges(tables []*table, topics *topicTree) {
 	used := map[string]bool{}
 	for _, l := range c.Loops {
 		for _, ch := range l.Characteristics {
@@ -28,13 +30,12 @@ func (c *Config) checkGauges(tables []*table) {
 		}
 	}
 	names := map[string]bool{}
-	topics := &topicTree{}
 	for i, g := range c.Gauges {
 		t := tables[i]
 		if names[g.Name] {
 			t.problem("name", "is taken by another gauge, name each gauge once")
 		} else if g.Topic != "" {
-			if other := topics.add(g); other != "" {
+			if other := topics.add(g.Name, g.Filter()); other != "" {
 				t.problem("topic", "can match the same message as the topic of gauge %q: a reading must belong to one gauge, tell them apart by a level", other)
 			}
 		}
@@ -54,14 +55,14 @@ func (c *Config) checkGauges(tables []*table) {
 // topicTree finds two templates that one topic can match, without comparing
 // every pair.
 type topicTree struct {
-	gauge string
-	next  map[string]*topicTree // "+" for a named level
+	name string
+	next map[string]*topicTree // "+" for a named level
 }
 
-// add puts the gauge into the tree and returns the name of one that is there
-// already and overlaps with it, "" when none does.
-func (n *topicTree) add(g Gauge) (other string) {
-	parts := strings.Split(g.Filter(), "/")
+// add puts the filter of the named thing into the tree and returns the name of
+// one that is there already and overlaps with it, "" when none does.
+func (n *topicTree) add(name, filter string) (other string) {
+	parts := strings.Split(filter, "/")
 	other = n.match(parts)
 	for _, p := range parts {
 		if n.next == nil {
@@ -72,7 +73,7 @@ func (n *topicTree) add(g Gauge) (other string) {
 		}
 		n = n.next[p]
 	}
-	n.gauge = g.Name
+	n.name = name
 	return other
 }
 
@@ -81,7 +82,7 @@ func (n *topicTree) match(parts []string) string {
 		return ""
 	}
 	if len(parts) == 0 {
-		return n.gauge
+		return n.name
 	}
 	least := ""
 	try := func(child *topicTree) {
