@@ -16,7 +16,7 @@ func (c Code) Words() string {
 // AddWords adds the sentences of an edge's own codes. It is called once, while
 // the program is put together, before anything runs.
 func AddWords(more map[Code]string) {
-	for c, w := range more {
+	for c, w := range more { // any order: each word is on its own
 		if old, ok := words[c]; ok && old != w {
 			panic("core: code " + string(c) + " has two meanings")
 		}
@@ -125,6 +125,7 @@ const (
 	declineHeldAlready Code = "held-already"
 	declineNotHeld     Code = "not-held"
 	declineCause       Code = "cause"
+	declineUnsound     Code = "unsound"
 )
 
 // What a ready proposal waits for.
@@ -238,6 +239,7 @@ var words = map[Code]string{
 	declineHeldAlready: "already on hold, the first cause stands",
 	declineNotHeld:     "not on hold",
 	declineCause:       "the cause on hold is another one, look again",
+	declineUnsound:     "the configuration does not hold together, the old one stays in force",
 
 	waitConfig:   "waits for a configuration",
 	waitLink:     "waits for the connection to the machine",

@@ -177,7 +177,6 @@ func (c *Cell) Units() []*Unit { return c.units }
 // Made is one part just cut, with what its gauges will say.
 type Made struct {
 	Count    uint64
-	NewTools []string // put in before this part and reported
 	Features []Size
 }
 
@@ -192,28 +191,31 @@ type Size struct {
 	part     plant.Part
 }
 
-// Begin starts the cycle of the next part: a change of tool that is due is made
-// first, while the machine stands still. The registers that are in force now
-// are those of this part.
-func (u *Unit) Begin() Made {
-	var m Made
+// Prepare makes what is due before the next part while the machine stands still
+// and returns the tools that were changed and reported.
+func (u *Unit) Prepare() (tools []string) {
 	for _, f := range u.made {
 		coming := f.plant.Await()
 		f.twin.Await()
 		if coming.NewTool && coming.Index > 0 {
 			u.Server.ChangeTool(f.Tool, coming.Reported)
 			if coming.Reported {
-				m.NewTools = append(m.NewTools, f.Tool)
+				tools = append(tools, f.Tool)
 			}
 		}
 	}
-	u.Server.BeginCycle()
-	return m
+	return tools
 }
 
-// End finishes the cycle: sizes come out of the registers that were in force.
-func (u *Unit) End(m Made) Made {
+// Cut makes the next part: the registers in force when the cycle begins decide
+// its sizes. during, where given, runs while the machine cuts.
+func (u *Unit) Cut(during func()) Made {
 	state := u.Server.State()
+	u.Server.BeginCycle()
+	if during != nil {
+		during()
+	}
+	var m Made
 	for _, f := range u.made {
 		register := state.Registers[f.Register]
 		part := f.plant.Cut(register * 1000 * f.Process.Effect)

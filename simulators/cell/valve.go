@@ -13,9 +13,9 @@ func Valve() []Machine {
 			Features: []Feature{
 				{
 					Name: "M16x1.5-6H pitch", Gauge: "thread-1", Tool: "T7", Register: "T7-radius", Kind: "radius", Range: 1,
-					Aim: 15.132, Limits: [2]float64{15.026, 15.238}, Decimals: 4,
+					Aim: 15.121, Limits: [2]float64{15.026, 15.216}, Decimals: 3,
 					Process: plant.Params{
-						HalfTolerance: 106, CycleMinutes: 4, GaugeEvery: 1, SigmaProcess: 2, SigmaGauge: 2, Walk: 0.2,
+						HalfTolerance: 95, CycleMinutes: 4, GaugeEvery: 1, SigmaProcess: 2, SigmaGauge: 2, Walk: 0.2,
 						SetupFirst: 30, SetupLater: 15, WearRate: -0.35, RunIn: -6, RunInParts: 6, ToolSpread: 0.2, Life: 90,
 						Effect: -2, EffectRatio: 1, Step: 1,
 					},

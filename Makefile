@@ -1,0 +1,24 @@
+# What people type. Everything else is `go run ./cmd/offsetbridge help`.
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null)
+FLAGS   := -trimpath -ldflags "-s -w -X main.version=$(VERSION)"
+
+.PHONY: demo build test bench bench-control lint clean
+
+demo: ## a whole simulated cell on this computer
+	go run ./cmd/offsetbridge demo
+
+build: ## one static binary in bin/
+	CGO_ENABLED=0 go build $(FLAGS) -o bin/offsetbridge ./cmd/offsetbridge
+
+test: ## everything, under the race detector; needs mosquitto, node and npm
+	go vet ./...
+	go test -race -timeout 20m ./...
+
+bench: build ## ingest, latency, start-up: side by side with a baseline of the same run
+	go run ./cmd/bench-loop
+
+bench-control: ## the estimator against bound and baselines, one table
+	go run ./cmd/bench-control
+
+clean:
+	rm -rf bin
