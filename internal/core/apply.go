@@ -82,10 +82,15 @@ func (s *State) applyConfigured(e Configured) {
 			g.Registers = append(g.Registers, RegisterBook{Identity: e.Settings.Identity, Node: r.Node})
 		}
 	}
-	if !sameColumns(&old, &e.Settings) { // records would be read by the wrong column
-		g.Cuts, g.Seen, g.Waiting = nil, nil, nil
-	}
 	loops, filters := g.Loops, s.Estimates
+	if !sameColumns(&old, &e.Settings) {
+		// Records would be read by the wrong column, and a tool may have been
+		// changed meanwhile.
+		g.Cuts, g.Seen, g.Waiting = nil, nil, nil
+		for i := range loops {
+			loops[i].begin()
+		}
+	}
 	g.Loops, s.Estimates = nil, nil
 	for i := range e.Settings.Loops {
 		l := &e.Settings.Loops[i]
@@ -108,6 +113,7 @@ func keepLoop(books []LoopBook, l *Loop, digest string) LoopBook {
 		if b.Name == l.Name {
 			if b.Digest != digest {
 				b.Digest, b.Response, b.Contrary, b.Rejected = digest, compensate.Response{}, 0, nil
+				b.Used, b.Last = 0, Last{} // its command was reckoned with the old effects
 			}
 			return b
 		}
@@ -130,7 +136,33 @@ func keepEstimate(old []Estimate, l *Loop, k int) Estimate {
 	return Estimate{Loop: l.Name, Characteristic: c.Name, Digest: d, Filter: estimate.New(estimateSettings(l, k))}
 }
 
+// begin marks that no part has proven the size yet.
+func (b *LoopBook) begin() {
+	b.First, b.Used, b.Rejected, b.Last = true, 0, nil, Last{}
+}
+
+// applyCountBack forgets what is known by count: the same numbers come again for
+// other parts.
+func (s *State) applyCountBack(count uint64) {
+	g := &s.Ledger
+	g.Cuts, g.Pairs = nil, nil
+	for i := range g.Registers {
+		b := &g.Registers[i]
+		b.LastMove, b.Foreign = min(b.LastMove, count), nil
+	}
+	for i := range g.Loops {
+		g.Loops[i].begin()
+		l := g.Settings.Loop(g.Loops[i].Name)
+		for k := range l.Characteristics {
+			s.estimateOf(l.Name, k).Filter = estimate.New(estimateSettings(l, k))
+		}
+	}
+}
+
 func (s *State) applySeen(e Seen) {
+	if p := s.Ledger.Seen; p != nil && e.Counter < p.Counter {
+		s.applyCountBack(e.Counter)
+	}
 	s.Ledger.Seen = &e
 	for i := range s.Ledger.Settings.Registers {
 		b := s.book(s.Ledger.Settings.Registers[i].Name)
@@ -157,17 +189,17 @@ func (s *State) applyMoved(e Moved) {
 func (s *State) applyTool(e ToolChanged) {
 	g := &s.Ledger
 	for i := range g.Settings.Registers {
-		if r := &g.Settings.Registers[i]; r.Tool == e.Tool {
+		if r := &g.Settings.Registers[i]; r.Tool == e.Tool && e.New > e.Old { // a generation that went back is no new tool
 			b := s.book(r.Name)
 			b.Spent, b.Own = b.Recent, 0 // what was sent after the last look counts for the new tool
 		}
 	}
 	for i := range g.Loops {
 		l := g.Settings.Loop(g.Loops[i].Name)
-		if tool, _ := s.toolOf(l); tool != e.Tool {
+		if !slices.ContainsFunc(l.Registers, func(r string) bool { return g.Settings.Register(r).Tool == e.Tool }) {
 			continue
 		}
-		g.Loops[i].First, g.Loops[i].Used, g.Loops[i].Rejected, g.Loops[i].Last = true, 0, nil, Last{}
+		g.Loops[i].begin()
 		for k := range l.Characteristics {
 			s.estimateOf(l.Name, k).Filter.Note(estimate.Event{Kind: estimate.ToolChange, Part: int64(g.Seen.Counter) + 1})
 		}
@@ -192,7 +224,9 @@ func same(a, b Reading) bool {
 
 func (s *State) applyJudged(e Judged) {
 	g := &s.Ledger
-	if e.Admit != codeNoCharacteristic && e.Admit != codeRetained {
+	switch e.Admit {
+	case codeNoCharacteristic, codeRetained, codeWrongGauge: // not a delivery that could be used, and its gauge may be any name
+	default:
 		s.admitted(e.Reading)
 	}
 	g.Waiting = slices.DeleteFunc(g.Waiting, func(r Reading) bool { return same(r, e.Reading) })
@@ -204,6 +238,7 @@ func (s *State) applyJudged(e Judged) {
 		if e.Admit == codeImplausible {
 			b.Odd++
 		}
+		s.measured(&e) // the part has had its reading, of use or not
 		return
 	}
 	b.Odd = 0
@@ -211,9 +246,7 @@ func (s *State) applyJudged(e Judged) {
 	if !e.live {
 		s.estimateOf(e.Loop, c).observe(&e)
 	}
-	if cut := s.cut(e.Count); cut != nil && !e.Regauge {
-		cut.Measured = append(cut.Measured, e.Reading.Characteristic)
-	}
+	s.measured(&e)
 	if e.Estimate == codeSuspect || e.Estimate == codeIgnored {
 		return
 	}
@@ -232,6 +265,13 @@ func (s *State) applyJudged(e Judged) {
 	}
 	if e.Propose == codeDeadBand {
 		b.First = false
+	}
+}
+
+// measured notes on its cut record that a characteristic has been read.
+func (s *State) measured(e *Judged) {
+	if cut := s.cut(e.Count); cut != nil && e.Count > 0 && !slices.Contains(cut.Measured, e.Reading.Characteristic) {
+		cut.Measured = append(cut.Measured, e.Reading.Characteristic)
 	}
 }
 
@@ -285,7 +325,7 @@ func (s *State) applyConcluded(e Concluded) {
 	switch e.Result {
 	case Applied:
 		b.Value = in.New
-		if l != nil {
+		if l != nil && s.sameTool(&in) { // else the tool was changed meanwhile, and its first part is still to come
 			b.Own += l.Characteristics[0].CutsMore(effectOn(l, in.Register).Of(in.New - in.Old))
 			s.loopBook(in.Loop).First = false
 		}
@@ -297,6 +337,13 @@ func (s *State) applyConcluded(e Concluded) {
 		return
 	}
 	s.remove(in.Proposal)
+}
+
+// sameTool reports whether the tool is still the one that an intent was decided
+// for.
+func (s *State) sameTool(in *Intent) bool {
+	i := s.Ledger.Settings.toolIndex(in.Tool)
+	return i < 0 || s.Ledger.Seen == nil || s.Ledger.Seen.Tools[i] == in.Gen
 }
 
 func (s *State) bookOfIntent(id uint64) *RegisterBook {
@@ -312,7 +359,7 @@ func (s *State) bookOfIntent(id uint64) *RegisterBook {
 // counted before the hold counts no more, except budgets.
 func (s *State) applyResumed(e Resumed) {
 	g := &s.Ledger
-	g.Holds = slices.DeleteFunc(g.Holds, func(h Held) bool { return h.Loop == e.Loop })
+	g.Holds = slices.DeleteFunc(g.Holds, func(h Held) bool { return h.Loop == e.Loop && h.Cause == e.Cause })
 	for i := range g.Loops {
 		if b := &g.Loops[i]; e.Loop == "" || b.Name == e.Loop {
 			b.Used, b.Odd, b.Contrary, b.Last = 0, 0, 0, Last{}

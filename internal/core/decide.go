@@ -1,5 +1,10 @@
 package core
 
+import (
+	"math"
+	"slices"
+)
+
 // decision is one input being decided. Every event is applied as it is emitted,
 // so that later stages see what earlier ones did.
 type decision struct {
@@ -13,7 +18,7 @@ type decision struct {
 func (s *State) Step(in Input) []Event {
 	d := &decision{s: s}
 	s.now.at = Instant{Wall: in.At.Wall, Mono: max(in.At.Mono, s.now.at.Mono)}
-	d.take(in.Fact)
+	d.take(tidy(in.Fact))
 	d.expire()
 	d.dispatch()
 	return d.out
@@ -59,11 +64,15 @@ func (d *decision) emit(e Event) {
 	d.out = append(d.out, e)
 	switch e := e.(type) {
 	case Proposed:
-		d.s.now.mark(e.ID, d.mono())
+		d.s.mark(e.ID)
+	case Intended:
+		d.s.mark(e.Intent.ID)
 	case Concluded:
 		if e.Result == Unknown {
-			d.s.now.mark(e.Outcome.Intent, d.mono())
+			d.s.mark(e.Outcome.Intent)
 		}
+	case Tasked:
+		d.s.now.opened(e.Task)
 	}
 }
 
@@ -76,14 +85,33 @@ func (s *State) minute() float64 {
 	return s.Ledger.Minute + float64(s.now.at.Mono-s.now.began)/60_000
 }
 
-// mark remembers when something began. Only what is still open is looked up, so
-// the oldest marks may be forgotten.
-func (n *situation) mark(id uint64, at int64) {
-	const most = 1024
-	if len(n.since) >= most {
-		n.since = append(n.since[:0], n.since[most/2:]...)
-	}
-	n.since = append(n.since, timed{id, at})
+// mark remembers when something began. Only of what is still open, so that the
+// list is as short as there are loops and registers.
+func (s *State) mark(id uint64) {
+	n := &s.now
+	n.since = slices.DeleteFunc(n.since, func(t timed) bool {
+		return t.id == id || s.proposal(t.id) == nil && s.bookOfIntent(t.id) == nil
+	})
+	n.since = append(n.since, timed{id, n.at.Mono})
+}
+
+// ageOf returns for how long a proposal has been open. What another process
+// proposed is as old as the machine minutes say, the pause included, so that no
+// restart makes a card younger.
+func (s *State) ageOf(p *Open) int64 {
+	return max(s.now.age(p.ID), int64(math.Round((s.minute()-p.Minute)*60_000)))
+}
+
+// opened remembers when a gauge's measuring task was set.
+func (n *situation) opened(t Task) {
+	n.tasks = push(slices.DeleteFunc(n.tasks, func(o openTask) bool { return o.gauge == t.Gauge }), openTask{t.Gauge, n.at.Mono}, maxTasks)
+}
+
+// valid reports whether a task has not expired. One that was set before a start
+// has: whether it still holds nobody knows.
+func (n *situation) valid(t Task) bool {
+	i := slices.IndexFunc(n.tasks, func(o openTask) bool { return o.gauge == t.Gauge })
+	return i >= 0 && n.at.Mono-n.tasks[i].at <= t.For
 }
 
 // age returns for how long the thing of that id has been open in this process:
@@ -102,6 +130,9 @@ func (d *decision) start(f Started) {
 	minute := d.book().Minute
 	if n := len(d.book().Cuts); n > 0 {
 		minute = max(minute, d.book().Cuts[n-1].Minute)
+	}
+	for _, p := range d.book().Proposals {
+		minute = max(minute, p.Minute)
 	}
 	const week = 7 * 24 * 60
 	minute += min(max(0, float64(f.Pause)/60_000), week)
@@ -122,9 +153,21 @@ func (d *decision) start(f Started) {
 }
 
 func (d *decision) configure(f Configure) {
+	if !f.Settings.sound() {
+		d.emit(Declined{What: "configure", Cause: declineUnsound, Who: f.Who})
+		return
+	}
 	old := d.set()
 	if digest(*old) == digest(f.Settings) {
 		return
+	}
+	if !sameColumns(old, &f.Settings) {
+		// What the machine says next must be read by the new columns: the session
+		// that still reads the old ones counts no more.
+		d.giveUpWaiting()
+		if old.Machine != "" {
+			d.s.now.up, d.s.now.sampled, d.s.now.permitted = false, false, false
+		}
 	}
 	for _, p := range d.open() {
 		if p.Status != Sent && f.Settings.Digest(p.Loop) != p.Settings {
@@ -136,26 +179,30 @@ func (d *decision) configure(f Configure) {
 
 func (d *decision) link(f Link) {
 	n := &d.s.now
-	if f.Up && n.up && f.Epoch == n.epoch {
-		return
+	if f.Bad {
+		defer d.hold("", f.Cause, f.Text, Engineer)
+	}
+	if f.Epoch < n.epoch || f.Up && n.up && f.Epoch == n.epoch {
+		return // news of a session that is over, or no news
 	}
 	n.sampled, n.permitted = false, false
 	if changed := f.Up != n.up || f.Cause != n.down || f.Up; changed {
 		n.up, n.epoch, n.down = f.Up, f.Epoch, f.Cause
 		d.emit(Linked{Up: f.Up, Cause: f.Cause, Text: clip(f.Text)})
 	}
-	if f.Bad {
-		d.hold("", f.Cause, f.Text, Engineer)
-	}
 }
 
 // open returns a copy, since ending a proposal changes the list.
 func (d *decision) open() []Open { return append([]Open(nil), d.book().Proposals...) }
 
-// hold latches the first cause of a scope; a later one changes nothing.
+// hold latches the first cause of a scope. A later one is latched behind it only
+// when it takes a higher role to clear, so that ending a hold by hand does not
+// clear what was found meanwhile.
 func (d *decision) hold(loop string, cause Code, text string, clear Role) {
-	if d.s.hold(loop) != nil {
-		return
+	for i := range d.book().Holds {
+		if h := &d.book().Holds[i]; h.Loop == loop && h.Clear.May(clear) {
+			return
+		}
 	}
 	d.emit(Held{Loop: loop, Cause: cause, Text: clip(text), Clear: clear})
 	d.voidUnsent(loop, causeHeld)
@@ -180,18 +227,9 @@ func (d *decision) expire() {
 
 func (d *decision) expired(p *Open) bool {
 	l := d.set().Loop(p.Loop)
-	if l == nil || d.s.now.age(p.ID) > l.Bounds.Expires {
+	if l == nil || d.s.ageOf(p) > l.Bounds.Expires {
 		return true
 	}
 	seen := d.book().Seen
 	return seen != nil && l.Bounds.ExpiresParts > 0 && int64(seen.Counter-p.Count) > l.Bounds.ExpiresParts && seen.Counter > p.Count
-}
-
-// clip bounds text that came from outside.
-func clip(s string) string {
-	const most = 200
-	if len(s) <= most {
-		return s
-	}
-	return s[:most]
 }

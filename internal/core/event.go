@@ -96,6 +96,7 @@ type Judged struct {
 	Attribute Code          `json:"b,omitempty"`
 	Count     uint64        `json:"k,omitempty"`  // the cut it belongs to
 	Regauge   bool          `json:"rg,omitempty"` // further evidence on the same cut
+	Recut     bool          `json:"rc,omitempty"` // not the first cut of that part
 	NoIdent   bool          `json:"ni,omitempty"` // not tied to its part by a number: at most confirm
 	Deviation length.Length `json:"d,omitempty"`  // measured − aim
 	Command   length.Length `json:"u,omitempty"`  // Σ effect · register in force at that cut
@@ -146,6 +147,7 @@ type Proposal struct {
 	Aim       length.Length `json:"am"`
 	Predicted length.Length `json:"pr"` // of the next part with the change
 	Sigma     length.Length `json:"sg"`
+	Minute    float64       `json:"mn"` // machine minutes when it was proposed
 }
 
 // Status of a proposal.

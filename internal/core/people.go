@@ -82,6 +82,9 @@ func (d *decision) resume(f Resume) {
 	case f.Note == "":
 		decline(declineReason)
 	default:
+		if h.Cause == causeCounter {
+			d.giveUpWaiting() // their numbers may be those of the run before
+		}
 		d.emit(Resumed{Loop: f.Loop, Cause: f.Cause, Note: clip(f.Note), Who: f.Who})
 	}
 }

@@ -33,6 +33,9 @@ func (d *decision) judge(r Reading, waited bool) {
 	cut, code := d.attribute(&j, l, c)
 	if code == codeAhead {
 		if !waited {
+			if w := d.book().Waiting; len(w) >= maxWaiting {
+				d.noRecord(w[0])
+			}
 			d.emit(Waits{Reading: r})
 		}
 		return
@@ -45,8 +48,15 @@ func (d *decision) judge(r Reading, waited bool) {
 	d.estimate(&j, l, c, cut)
 	p, replaces := d.propose(&j, l, c)
 	j.Route = d.route(&j, l, p)
+	if replaces != nil {
+		c := *replaces // what follows changes the list it is in
+		replaces = &c
+	}
 	d.emit(j)
 	d.respond(l)
+	if j.Route != routeHeld && d.s.HoldOn(l.Name) != nil {
+		return // its own response has just put it on hold, and ended what was open
+	}
 	d.follow(&j, l, p, replaces)
 }
 
@@ -62,7 +72,7 @@ func (d *decision) admit(r Reading, l *Loop, c int, waited bool) Code {
 		return codeRepeated
 	case !waited && r.Sequence > 0 && r.Sequence < d.s.lastSequence(r.Gauge):
 		return codeLate
-	case r.State != "":
+	case r.State != "" || !waited && d.onRing(r.Gauge):
 		return codeNotProduction
 	case d.use(r, l, c) == nil && r.Manual == nil:
 		return codeWrongGauge
@@ -70,6 +80,11 @@ func (d *decision) admit(r Reading, l *Loop, c int, waited bool) Code {
 		return codeImplausible
 	}
 	return ""
+}
+
+// onRing reports whether the gauge is on a setting ring just now.
+func (d *decision) onRing(gauge string) bool {
+	return slices.ContainsFunc(d.book().Tasks, func(t Task) bool { return t.Gauge == gauge && t.Ring != "" && d.s.now.valid(t) })
 }
 
 func (d *decision) use(r Reading, l *Loop, c int) *GaugeUse {
@@ -100,7 +115,7 @@ func (d *decision) attribute(j *Judged, l *Loop, c int) (*Cut, Code) {
 	if code != "" {
 		return nil, code
 	}
-	j.Count = cut.Count
+	j.Count, j.Recut = cut.Count, cut.Nth > 1
 	j.Regauge = slices.Contains(cut.Measured, r.Characteristic)
 	switch {
 	case cut.Doubt != "":
@@ -131,7 +146,7 @@ func (d *decision) cutOf(r Reading, identity string, l *Loop, c int) (*Cut, Code
 		return d.byOrder(r, l)
 	case identityTask:
 		for _, t := range d.book().Tasks {
-			if t.Gauge == r.Gauge && t.Ring == "" && (t.Characteristic == "" || t.Characteristic == r.Characteristic) {
+			if t.Gauge == r.Gauge && t.Ring == "" && d.s.now.valid(t) && (t.Characteristic == "" || t.Characteristic == r.Characteristic) {
 				r.Part, r.Cut = t.Part, t.Cut
 				if cut, code := d.byCounter(r); code == "" {
 					return cut, ""
@@ -172,7 +187,7 @@ func (d *decision) bySerial(r Reading) (*Cut, Code) {
 		}
 	}
 	for _, p := range d.book().Pairs {
-		if p.Serial == r.Part {
+		if seen := d.book().Seen; p.Serial == r.Part && (seen == nil || p.Counter > seen.Counter) {
 			return nil, codeAhead
 		}
 	}
@@ -305,7 +320,7 @@ func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 	p := d.newProposal(j, l, c, m)
 	d.bound(j, l, c, p)
 	p.Need, p.Reason = j.Need, j.Bound
-	if open != nil && open.Need == p.Need && eff.Of(m.New-open.Moves[0].New).Abs() < band {
+	if open != nil && j.Route != routeRefused && open.Need == p.Need && eff.Of(m.New-open.Moves[0].New).Abs() < band {
 		j.Propose = codeStands // no churn under the thumb
 		return nil, nil
 	}
@@ -334,7 +349,7 @@ func (d *decision) newProposal(j *Judged, l *Loop, c int, m Move) *Proposal {
 		ID: d.book().LastID + 1, Loop: l.Name, First: d.s.loopBook(l.Name).First, Moves: j.Moves,
 		Tool: tool, Gen: gen, Program: l.Program, Settings: d.set().Digest(l.Name),
 		Part: j.Reading.Part, Count: j.Count, Measured: j.Reading.Value, Aim: aim,
-		Predicted: aim + j.Ratio.Of(j.Drift+l.Effects[c][0].Of(m.New)), Sigma: j.Sigma,
+		Predicted: aim + j.Ratio.Of(j.Drift+l.Effects[c][0].Of(m.New)), Sigma: j.Sigma, Minute: d.minute(),
 	}
 	p.Digest = p.digest()
 	return p
@@ -359,7 +374,7 @@ func (d *decision) bound(j *Judged, l *Loop, c int, p *Proposal) {
 	need, reason := guard.Judge(guard.Move{
 		Old: m.Old, New: m.New, Step: r.Step, Band: r.Band, Size: m.Size,
 		AutoStep: l.Bounds.AutoStep, OperatorStep: l.Bounds.OperatorStep, SetterStep: l.Bounds.SetterStep,
-		Automatic: l.Mode == Auto && len(d.set().Lacks) == 0 && !j.NoIdent,
+		Automatic: l.Mode == Auto && len(d.set().Lacks) == 0 && !j.NoIdent && p.Gen >= 0,
 		Spent:     book.Spent, Travel: l.Bounds.Travel,
 		Internal: ch.Internal, Own: book.Own,
 		Proven: b.Response.Proven(j.Noise), Moves: book.Unproven, MaxMoves: maxUnproven,
@@ -423,7 +438,7 @@ type Estimate struct {
 func (e *Estimate) observe(j *Judged) estimate.Verdict {
 	return e.Filter.Observe(estimate.Observation{
 		Part: int64(min(j.Count, math.MaxInt64)), Minute: j.Minute,
-		Deviation: j.Deviation.Micrometres(), Command: j.Command.Micrometres(), Regauge: j.Regauge,
+		Deviation: j.Deviation.Micrometres(), Command: j.Command.Micrometres(), Regauge: j.Regauge, Recut: j.Recut,
 	})
 }
 

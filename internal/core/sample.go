@@ -1,6 +1,7 @@
 package core
 
 import (
+	"cmp"
 	"slices"
 
 	"offsetbridge/internal/guard"
@@ -14,16 +15,18 @@ func (d *decision) sample(m Sample) {
 	if !n.up || m.Epoch != n.epoch || m.Order != 0 && m.Order <= n.order && n.sampled {
 		return
 	}
-	if len(m.Registers) != len(d.set().Registers) || len(m.Tools) != len(d.set().Tools) {
+	prev := d.book().Seen
+	m, ok := d.readable(prev, m)
+	if !ok {
 		return
 	}
 	gap := !n.sampled || d.mono()-n.sampleAt > d.set().Fresh
 	idle := n.permitted && !gap // the machine stood still at the sample before
 	n.sampled, n.sampleAt, n.order, n.permitted = true, d.mono(), m.Order, m.Permitted
 
-	m.Counter = d.done(m)
-	prev := d.book().Seen
+	m.Counter = d.done(prev, m)
 	next := d.inForce(prev, m, idle, gap)
+	n.cut = !m.Permitted || n.cut && !gap && prev != nil && m.Counter == prev.Counter
 	if prev != nil {
 		d.counted(prev, m, gap)
 		d.compare(prev, m)
@@ -36,12 +39,13 @@ func (d *decision) sample(m Sample) {
 }
 
 // done returns how many parts are finished: a counter that counts at the start
-// of the cycle is one ahead while the machine cuts.
-func (d *decision) done(m Sample) uint64 {
-	if d.set().CountsAt == CountsAtStart && !m.Permitted && m.Counter > 0 {
-		return m.Counter - 1
+// of the cycle is one ahead while the machine cuts; where it shows just what was
+// done before, the machine does not permit a write for another reason.
+func (d *decision) done(prev *Seen, m Sample) uint64 {
+	if d.set().CountsAt != CountsAtStart || m.Permitted || m.Counter == 0 || prev != nil && m.Counter == prev.Counter {
+		return m.Counter
 	}
-	return m.Counter
+	return m.Counter - 1
 }
 
 // When the counter counts, and when a new register value acts.
@@ -58,8 +62,8 @@ func (d *decision) inForce(prev *Seen, m Sample, idle, gap bool) OpenCut {
 	now := OpenCut{Registers: m.Registers, Tools: m.Tools, Program: m.Program, Serial: m.Serial}
 	switch {
 	case prev == nil || gap:
-		if !m.Permitted {
-			now.Doubt = doubtGap
+		if !m.Permitted || prev != nil && m.Counter == prev.Counter && !prev.open().plainly(m) {
+			now.Doubt = doubtGap // a part may have been begun before, under what held then
 		}
 		return now
 	case m.Counter != prev.Counter: // a new part: what holds now holds for it, unless it changed while it may have begun
@@ -69,19 +73,21 @@ func (d *decision) inForce(prev *Seen, m Sample, idle, gap bool) OpenCut {
 		return now
 	}
 	open := prev.open()
-	if open.Doubt != "" {
-		if m.Permitted && idle { // standing still: the next part begins with what holds now
-			return now
-		}
-		return open
-	}
-	if sameMachine(prev, m) {
-		if m.Serial != "" {
-			open.Serial = m.Serial
-		}
-		return open
+	if m.Serial != "" {
+		open.Serial = m.Serial
 	}
 	switch {
+	case open.Doubt != "": // until that part is counted
+		return open
+	case idle && m.Permitted && d.s.now.cut:
+		// Standing still with a part that was begun and is not counted: finished,
+		// paused or broken off, nobody can tell.
+		if !sameMachine(prev, m) || !open.plainly(m) {
+			open.Doubt = doubtChanged
+		}
+		return open
+	case sameMachine(prev, m):
+		return open
 	case idle && m.Permitted:
 		return now
 	case !idle && d.set().Effective == ActsNextCycle && slices.Equal(prev.Tools, m.Tools) && prev.Program == m.Program:
@@ -96,6 +102,12 @@ func (s *Seen) open() OpenCut {
 		return *s.Open
 	}
 	return OpenCut{Registers: s.Registers, Tools: s.Tools, Program: s.Program, Serial: s.Serial}
+}
+
+// plainly reports whether what is in force is, without doubt, what the sample
+// shows.
+func (o OpenCut) plainly(m Sample) bool {
+	return o.Doubt == "" && slices.Equal(o.Registers, m.Registers) && slices.Equal(o.Tools, m.Tools) && o.Program == m.Program
 }
 
 func sameMachine(prev *Seen, m Sample) bool {
@@ -121,6 +133,7 @@ func seenOf(m Sample, next OpenCut, gap bool) Seen {
 func (d *decision) counted(prev *Seen, m Sample, gap bool) {
 	if m.Counter < prev.Counter {
 		d.hold("", causeCounter, "", Setter)
+		d.giveUpWaiting() // their numbers belong to the run that is over
 		return
 	}
 	if m.Counter-prev.Counter > maxAhead {
@@ -138,10 +151,10 @@ func (d *decision) counted(prev *Seen, m Sample, gap bool) {
 		open.Doubt = doubtChanged
 	}
 	for n := prev.Counter + 1; n <= m.Counter; n++ {
-		serial := open.Serial
-		if s := d.serialOf(n); s != "" {
-			serial = s
+		if n == prev.Counter+2 { // it began after the first was counted, and nobody saw its serial
+			open.Registers, open.Serial = m.Registers, ""
 		}
+		serial := d.serialOf(n, open.Serial)
 		d.emit(Recorded{Cut{
 			Count: n, Serial: serial, Nth: d.nth(serial, n), Program: open.Program, Tools: open.Tools,
 			Registers: open.Registers, Doubt: open.Doubt, Minute: d.minute(),
@@ -149,13 +162,35 @@ func (d *decision) counted(prev *Seen, m Sample, gap bool) {
 	}
 }
 
-func (d *decision) serialOf(count uint64) string {
+// serialOf returns the serial that was announced for a part, else the one that
+// the machine showed. Where two were announced for one part it has none.
+func (d *decision) serialOf(count uint64, shown string) string {
+	announced := ""
 	for _, p := range d.book().Pairs {
-		if p.Counter == count {
-			return p.Serial
+		switch {
+		case p.Counter != count:
+		case announced != "" && announced != p.Serial:
+			return ""
+		default:
+			announced = p.Serial
 		}
 	}
-	return ""
+	return cmp.Or(announced, shown)
+}
+
+// giveUpWaiting ends the wait of readings whose cut record will not come.
+func (d *decision) giveUpWaiting() {
+	for _, r := range slices.Clone(d.book().Waiting) {
+		d.noRecord(r)
+	}
+}
+
+func (d *decision) noRecord(r Reading) {
+	j := Judged{Reading: r, Attribute: codeNoRecord}
+	if l, _ := d.set().Find(r.Characteristic); l != nil {
+		j.Loop = l.Name
+	}
+	d.emit(j)
 }
 
 func (d *decision) nth(serial string, count uint64) int {
@@ -172,7 +207,7 @@ func (d *decision) nth(serial string, count uint64) int {
 // that hold another value than our books say.
 func (d *decision) compare(prev *Seen, m Sample) {
 	for i, t := range d.set().Tools {
-		if prev.Tools[i] != m.Tools[i] && m.Tools[i] >= 0 {
+		if prev.Tools[i] != m.Tools[i] && m.Tools[i] >= 0 && prev.Tools[i] >= 0 {
 			if prev.Tools[i] > m.Tools[i] {
 				d.hold("", causeGeneration, t, Setter)
 			}
@@ -184,19 +219,22 @@ func (d *decision) compare(prev *Seen, m Sample) {
 		d.voidWhere(causeProgram, func(p *Open) bool { return p.Program != "" && p.Program != m.Program })
 	}
 	for i := range d.set().Registers {
-		d.compareRegister(&d.set().Registers[i], m.Registers[i], m.Counter)
+		d.compareRegister(&d.set().Registers[i], prev.Registers[i], m.Registers[i], m.Counter)
 	}
 }
 
-func (d *decision) compareRegister(r *Register, v length.Length, count uint64) {
+func (d *decision) compareRegister(r *Register, before, v length.Length, count uint64) {
 	b := d.s.book(r.Name)
-	if b == nil || !b.Known || v == b.Value {
+	if b == nil || !b.Known {
 		return
 	}
-	if b.Pending != nil && v == b.Pending.New {
-		return // our own write, its outcome is on the way
-	}
 	old, pending := b.Value, b.Pending != nil
+	if pending && before == b.Pending.New && v != before {
+		old = before // our own write was there, and somebody changed it again
+	}
+	if v == old || pending && v == b.Pending.New { // our own write, its outcome is on the way
+		return
+	}
 	d.emit(Moved{Register: r.Name, Old: old, New: v, Count: count})
 	d.voidWhere(causeForeign, func(p *Open) bool { return p.moves(r.Name) })
 	l := d.owner(r.Name)
@@ -253,7 +291,14 @@ func (d *decision) settle(m Sample) {
 	for i := range d.set().Registers {
 		r := &d.set().Registers[i]
 		b := d.s.book(r.Name)
-		if b == nil || b.Pending == nil || !b.Doubtful && d.s.now.age(b.Pending.ID) < d.lost() || b.Doubtful && d.s.now.age(b.Pending.ID) < d.set().Quarantine {
+		if b == nil || b.Pending == nil {
+			continue
+		}
+		wait := d.set().Quarantine
+		if !b.Doubtful {
+			wait = d.lost()
+		}
+		if d.s.now.age(b.Pending.ID) < wait {
 			continue
 		}
 		in, v := *b.Pending, m.Registers[i]
@@ -279,8 +324,7 @@ func (d *decision) lost() int64 { return 3*d.set().Answer + d.set().Quarantine }
 
 // arrived judges the readings that waited for a cut record which is there now.
 func (d *decision) arrived() {
-	waiting := append([]Reading(nil), d.book().Waiting...)
-	for _, r := range waiting {
+	for _, r := range slices.Clone(d.book().Waiting) {
 		d.judge(r, true)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"slices"
 
 	"offsetbridge/internal/length"
 )
@@ -115,7 +116,7 @@ func (s *Settings) Digest(loop string) string {
 		Loop                     *Loop
 		Registers                []Register
 		Identity, CountsAt, Acts string
-		Lacks                    []string
+		Lacks                    []string `json:",omitempty"`
 	}{l, nil, s.Identity, s.CountsAt, s.Effective, s.Lacks}
 	for _, name := range l.Registers {
 		if r := s.Register(name); r != nil {
@@ -150,6 +151,18 @@ func (s *Settings) Register(name string) *Register {
 		return &s.Registers[i]
 	}
 	return nil
+}
+
+// uses reports whether a gauge serves any characteristic.
+func (s *Settings) uses(gauge string) bool {
+	for i := range s.Loops {
+		for k := range s.Loops[i].Characteristics {
+			if slices.ContainsFunc(s.Loops[i].Characteristics[k].Gauges, func(u GaugeUse) bool { return u.Gauge == gauge }) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 func (s *Settings) registerIndex(name string) int {

@@ -42,7 +42,7 @@ type Ledger struct {
 	Waiting   []Reading      `json:"waiting"`
 	Pairs     []Pair         `json:"pairs"`
 	Tasks     []Task         `json:"tasks"`
-	Holds     []Held         `json:"holds"`     // at most one per scope: the first cause
+	Holds     []Held         `json:"holds"`     // per scope the first cause first; a later one only where it needs a higher role
 	Proposals []Open         `json:"proposals"` // at most one per loop
 	LastID    uint64         `json:"last_id"`
 }
@@ -123,7 +123,14 @@ type situation struct {
 	sampleAt  int64  // Mono
 	order     uint64 // of the newest read
 	permitted bool
-	since     []timed // when proposals and doubts began, by id
+	cut       bool       // a cycle was under way since the count last changed: a part is begun, or finished and not yet counted
+	since     []timed    // when open proposals and writes, and doubts about them, began
+	tasks     []openTask // when measuring tasks were set
+}
+
+type openTask struct {
+	gauge string
+	at    int64
 }
 
 type timed struct {
@@ -204,9 +211,14 @@ func (s *State) cut(count uint64) *Cut {
 
 func (s *State) gauge(name string) *GaugeBook {
 	i, ok := slices.BinarySearchFunc(s.Ledger.Gauges, name, func(g GaugeBook, n string) int { return cmp.Compare(g.Gauge, n) })
-	if !ok {
-		s.Ledger.Gauges = slices.Insert(s.Ledger.Gauges, i, GaugeBook{Gauge: name})
+	if ok {
+		return &s.Ledger.Gauges[i]
 	}
+	if len(s.Ledger.Gauges) >= maxGauges {
+		s.Ledger.Gauges = slices.DeleteFunc(s.Ledger.Gauges, func(g GaugeBook) bool { return !s.Ledger.Settings.uses(g.Gauge) })
+		i, _ = slices.BinarySearchFunc(s.Ledger.Gauges, name, func(g GaugeBook, n string) int { return cmp.Compare(g.Gauge, n) })
+	}
+	s.Ledger.Gauges = slices.Insert(s.Ledger.Gauges, i, GaugeBook{Gauge: name})
 	return &s.Ledger.Gauges[i]
 }
 
@@ -220,6 +232,9 @@ func (s *State) lastSequence(gauge string) uint64 {
 
 // toolOf returns the tool whose generation a loop depends on, and its index.
 func (s *State) toolOf(l *Loop) (string, int) {
+	if len(l.Registers) == 0 {
+		return "", -1
+	}
 	r := s.Ledger.Settings.Register(l.Registers[0])
 	return r.Tool, s.Ledger.Settings.toolIndex(r.Tool)
 }

@@ -75,6 +75,9 @@ func (s *State) View() View {
 	}
 	for i := range g.Proposals {
 		p := g.Proposals[i]
+		if g.Settings.Loop(p.Loop) == nil || g.Settings.Register(p.Moves[0].Register) == nil {
+			continue // its loop was taken out of the configuration, its outcome is still to come
+		}
 		v.Proposals = append(v.Proposals, s.proposalView(p))
 	}
 	return v
@@ -86,7 +89,7 @@ func (s *State) proposalView(p Open) ProposalView {
 	c := &l.Characteristics[0]
 	v := ProposalView{
 		Open: p, Machine: g.Settings.Machine, Characteristic: c.Name, Limits: c.Limits, Internal: c.Internal,
-		Unit: r.Unit, Step: r.Step, Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.now.age(p.ID)),
+		Unit: r.Unit, Step: r.Step, Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
 	}
 	if g.Seen != nil && g.Seen.Counter > p.Count {
 		v.InTransit = g.Seen.Counter - p.Count
@@ -101,8 +104,8 @@ func (s *State) loopView(l *Loop) LoopView {
 		LastPart: b.Last.Count, FromAim: b.Last.Deviation, Travel: l.Bounds.Travel,
 		Proven: b.Response.Proven(s.noise(l.Name)), Waiting: s.situationOf(),
 	}
-	if book := s.book(l.Registers[0]); book != nil {
-		v.Spent = book.Spent
+	if len(l.Registers) > 0 {
+		v.Spent = s.book(l.Registers[0]).Spent
 	}
 	if p := s.proposalOf(l.Name); p != nil && p.Status == Ready {
 		v.Waiting = s.waiting(p)

@@ -33,7 +33,7 @@ func (s *State) waiting(p *Open) Code {
 			return waitInFlight
 		case !b.Known || b.Value != m.Old || seen.Registers[s.Ledger.Settings.registerIndex(m.Register)] != m.Old:
 			return waitForeign
-		case p.Approval == nil && b.LastMove >= p.Count && b.LastMove > 0:
+		case p.Approval == nil && b.LastMove >= seen.Counter && b.LastMove > 0: // one move per register per new part
 			return waitNewPart
 		}
 	}
@@ -74,16 +74,21 @@ func (d *decision) intend(p *Open) {
 		e := Intended{Intent: Intent{
 			ID: d.book().LastID + 1, Proposal: p.ID, Group: p.ID, Index: i, Count: len(p.Moves), Loop: p.Loop,
 			Register: m.Register, Old: m.Old, New: m.New, Tool: p.Tool, Gen: p.Gen, Program: p.Program,
-			Epoch: d.s.now.epoch, SendBy: d.mono() + d.set().Fresh,
+			Epoch: d.s.now.epoch, SendBy: d.mono() + min(d.set().Fresh, d.left(p)),
 		}}
 		if p.Approval == nil {
-			e.Charge = m.Size.Abs()
+			e.Charge = max(m.Size.Abs(), length.Nanometre)
 			if b := d.s.loopBook(p.Loop); !b.Response.Proven(d.s.noise(p.Loop)) {
 				e.Unproven = true
 			}
 		}
 		d.emit(e)
 	}
+}
+
+// left returns for how long a proposal may still be sent.
+func (d *decision) left(p *Open) int64 {
+	return d.set().Loop(p.Loop).Bounds.Expires - d.s.ageOf(p)
 }
 
 // noise returns the estimate's standard deviation of one reading.
@@ -98,15 +103,27 @@ func (s *State) noise(loop string) length.Length {
 // outcome takes what became of an intent's write.
 func (d *decision) outcome(f Outcome) {
 	b := d.s.bookOfIntent(f.Intent)
-	if b == nil || b.Doubtful {
-		return // not ours, or already being classified by reading
+	if b != nil && !b.Doubtful { // else not ours, or already being classified by reading
+		d.conclude(f, *b.Pending)
 	}
-	in := *b.Pending
+	if f.Sample != nil {
+		d.sample(*f.Sample)
+	}
+}
+
+func (d *decision) conclude(f Outcome, in Intent) {
+	switch f.Result {
+	case NotSent, Refused, Differs, Unknown:
+	case Applied:
+		if f.Read != in.New {
+			f.Result = Differs
+		}
+	default:
+		f.Result = Unknown
+	}
 	e := Concluded{Outcome: f, Loop: in.Loop, Register: in.Register}
 	e.Text, e.Sample = clip(f.Text), nil
-	if p := d.s.proposal(in.Proposal); f.Result == NotSent && p != nil {
-		e.Again = retryable(f.Code) && p.Tries < maxTries
-	}
+	e.Again = f.Result == NotSent && d.again(in, f.Code)
 	d.emit(e)
 	switch f.Result {
 	case Refused:
@@ -114,11 +131,18 @@ func (d *decision) outcome(f Outcome) {
 	case Differs:
 		d.hold(in.Loop, causeDiffers, f.Text, Setter)
 	}
-	if f.Sample != nil {
-		d.sample(*f.Sample)
-	}
 }
 
-// retryable reports whether a write that never left failed only because of the
-// moment, so that the same approved change may be tried again.
-func retryable(c Code) bool { return c == NotSentCutting || c == NotSentLate || c == NotSentGate }
+// again reports whether an approved change that never left may be tried again: it
+// is what was approved still, and only the moment was wrong. An automatic one is
+// worked out anew from the next reading instead.
+func (d *decision) again(in Intent, c Code) bool {
+	p := d.s.proposal(in.Proposal)
+	switch {
+	case p == nil || p.Approval == nil || p.Tries >= maxTries:
+		return false
+	case d.s.HoldOn(p.Loop) != nil || d.set().Digest(p.Loop) != p.Settings || d.expired(p):
+		return false
+	}
+	return c != NotSentRegister && c != NotSentTool && c != NotSentProgram && c != NotSentIdentity
+}
