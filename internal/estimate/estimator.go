@@ -3,27 +3,49 @@ package estimate
 import "math"
 
 const (
-	nHeat    = 4 // no warming, and three time constants
-	nWalk    = 4
-	nModel   = nHeat * nWalk
+	nHeat    = 5  // no warming, and four pairs of time constants
+	nModel   = 12 // members of the bank
+	nZero    = 6  // sizes of the walk of a gauge's zero
 	nPending = 16 // events noted ahead of the readings; the oldest acts early beyond that
 
-	priorA   = 4.0   // degrees of freedom of the first guess of σ
-	mostA    = 400.0 // beyond them the past fades
-	floorLog = -12.0 // a model never weighs less than this against the best
+	priorA    = 4.0     // degrees of freedom of the first guess of σ
+	mostA     = 400.0   // beyond them the past fades
+	floorLog  = -12.0   // log weight that a member keeps, so that it can come back
+	mostCount = 1 << 20 // of outliers and steps
 
-	runInParts   = 7.0 // time constant of running in
-	coolByHeat   = 1.6 // cooling takes that much longer than warming
-	settingSigma = 0.3 // of a setting, in σ
-	gaugeShare   = 0.4 // of a reading's variance that the gauge has, when nobody told
+	// First guesses, standard deviations in σ: what wear a part, running in, end wear and a cold
+	// machine may amount to. Wide on purpose; halving or doubling them costs under half a percent.
+	wearPrior, runInPrior, endPrior, coldPrior = 0.12, 1.2, 2.0, 6.0
+
+	runInParts   = 7.0  // time constant of running in
+	endShare     = 0.15 // of a tool's life is end wear
+	coldSpread   = 0.25 // relative standard deviation of the cold size from run to run
+	coldWander   = 0.05 // of the average run's from run to run
+	machineShare = 0.3  // of the walk stays with the machine when the tool goes
+	settingSigma = 0.3  // of a setting, in σ
+	gaugeShare   = 0.4  // of a reading's variance that the gauge has, when nobody told
 )
 
 var (
-	heatMinutes = [nHeat]float64{0, 14, 25, 45}
-	heatPrior   = [nHeat]float64{0.55, 0.15, 0.15, 0.15}
-	walkOfModel = [nWalk]float64{0, 0.0015, 0.006, 0.03} // variance of a step ÷ σ²
-	walkPrior   = [nWalk]float64{0.2, 0.3, 0.35, 0.15}
+	// time constants of warming while cutting and of cooling while stopped
+	heatMinutes = [nHeat]float64{0, 12, 24, 24, 48}
+	coolMinutes = [nHeat]float64{0, 18, 24, 50, 72}
+	// members of the bank: which warming, the variance of a step of the walk ÷ σ², prior weight.
+	members = [nModel]struct {
+		heat        int
+		walk, prior float64
+	}{
+		{0, 0, 0.11}, {0, 0.0015, 0.165}, {0, 0.006, 0.19}, {0, 0.03, 0.08},
+		{1, 0.001, 0.06}, {1, 0.006, 0.06}, {2, 0.001, 0.06}, {2, 0.006, 0.06},
+		{3, 0.001, 0.06}, {3, 0.006, 0.06}, {4, 0.001, 0.06}, {4, 0.006, 0.06},
+	}
 )
+
+// zeroWalks are the sizes of the walk of a gauge's zero that settings decide between: variance of
+// a step ÷ σ², prior weight.
+var zeroWalks = [nZero]struct{ walk, prior float64 }{
+	{0, 0.25}, {0.003, 0.15}, {0.01, 0.2}, {0.025, 0.2}, {0.06, 0.13}, {0.15, 0.07},
+}
 
 // Estimator is the state of one loop's estimate. It is a plain value: copies share nothing, and its
 // JSON form reads back to one that behaves identically, bit for bit.
@@ -37,6 +59,7 @@ type Estimator struct {
 	Part    int64   // the part the models stand at
 	Minute  float64 // and its minute
 	Age     float64 // parts its tool had cut before
+	Life    float64 // parts a tool lasts; 0 is unknown, negative the last one where lives differ
 	Cold    [nHeat]float64
 
 	Events  [nPending]Event // noted, of parts beyond Part, in order
@@ -45,17 +68,20 @@ type Estimator struct {
 	Last    Cut // the last reading used
 	Suspect Cut // what waits for a second reading
 
-	Setups, SetupSquares      float64 // set-ups seen; sum of their squares, in σ²
-	Settings0                 int64   // part of the last setting
-	SetCount, SetParts, SetSq float64 // settings; parts between them; sum of squared as-found, µm²
-	ZeroWalk                  float64 // variance of a step of the gauge's zero ÷ σ²
+	Outliers, Steps int // suspect readings let go, steps believed
+
+	Setups, SetupSquares float64        // set-ups seen; sum of their squares, in σ²
+	Settings0            int64          // part of the last setting
+	ZeroLogW             [nZero]float64 // log weights of zeroWalks by the settings seen
+	ZeroWalk             float64        // variance of a step of the gauge's zero ÷ σ²
 }
 
 // Cut is what is kept of the readings of one cut.
 type Cut struct {
-	Part int64
-	N    int     // readings of it; 0 is none
-	Mean float64 // of deviation − command
+	Part  int64
+	N     int     // readings of it; 0 is none
+	Parts int     // parts before it, one after another and itself, that agree
+	Mean  float64 // of deviation − command
 }
 
 // New returns an estimator that has seen nothing.
@@ -66,18 +92,19 @@ func New(s Settings) *Estimator {
 	for i := range e.Models {
 		m := &e.Models[i]
 		m.B = v * priorA
-		heat, walk := i/nWalk, i%nWalk
-		m.LogW = math.Log(heatPrior[heat] * walkPrior[walk])
+		m.LogW = math.Log(members[i].prior)
 		prior := func(state int, sigma float64) { m.forget(state, 0, sigma*sigma/v) }
 		prior(stLevel, 0.5*s.SetupSigma)
 		prior(stSetup, s.SetupSigma)
 		prior(stTool, s.ToolSpread)
 		if !s.WithoutSlope {
-			prior(stWear, 0.12*s.Noise)
-			prior(stRunIn, 1.2*s.Noise)
+			prior(stWear, wearPrior*s.Noise)
+			prior(stRunIn, runInPrior*s.Noise)
+			prior(stEnd, endPrior*s.Noise)
 		}
-		if heat > 0 && !s.WithoutThermal {
-			prior(stCold, 6*s.Noise)
+		if members[i].heat > 0 && !s.WithoutThermal {
+			prior(stCold, coldPrior*s.Noise)
+			prior(stRun, coldSpread)
 		}
 		if !s.WithoutEffect {
 			prior(stEffect, s.EffectSigma)
@@ -91,15 +118,23 @@ func New(s Settings) *Estimator {
 	return e
 }
 
+// weight is that of a member, the best having 1; one that is far off counts for nothing.
+func (m *Model) weight() float64 {
+	if m.LogW < floorLog+2 {
+		return 0
+	}
+	return math.Exp(m.LogW)
+}
+
 // variance is the estimate of σ², µm².
 func (e *Estimator) variance() float64 {
 	sum, weight := 0.0, 0.0
 	for i := range e.Models {
-		w := math.Exp(e.Models[i].LogW)
-		sum += w * e.Models[i].B
+		w := e.Models[i].weight()
+		sum += w / e.Models[i].B
 		weight += w
 	}
-	return math.Max(sum/weight/e.A, 1e-12)
+	return math.Max(weight/sum/e.A, 1e-12)
 }
 
 func (e *Estimator) normalise() {
@@ -164,7 +199,8 @@ func (e *Estimator) walk(parts int64, cycle float64) {
 	}
 	for i := range e.Models {
 		m := &e.Models[i]
-		m.P[row0[stLevel]] += walkOfModel[i%nWalk] * n
+		m.P[row0[stLevel]] += members[i].walk * n * machineShare
+		m.P[row0[stSetup]] += members[i].walk * n * (1 - machineShare)
 		m.P[row0[stZero]] += e.ZeroWalk * n
 	}
 }
@@ -174,16 +210,17 @@ func (e *Estimator) happen(ev *Event) {
 	sigma2 := e.variance()
 	switch ev.Kind {
 	case ToolChange:
+		e.learnLife()
 		e.newTool(e.setupVariance(sigma2), sigma2)
 	case Stop:
 		for h := 1; h < nHeat; h++ {
-			e.Cold[h] = 1 - (1-e.Cold[h])*math.Exp(-ev.Minutes/(coolByHeat*heatMinutes[h]))
+			e.Cold[h] = 1 - (1-e.Cold[h])*math.Exp(-ev.Minutes/coolMinutes[h])
 		}
 		for i := range e.Models {
-			m := &e.Models[i]
-			spread := 0.25 * m.X[stCold]
-			if m.P[row0[stCold]] > 0 {
-				m.P[row0[stCold]] += spread * spread / sigma2
+			if m := &e.Models[i]; members[i].heat > 0 && !e.Settings.WithoutThermal {
+				m.forget(stRun, 0, coldSpread*coldSpread/sigma2)
+				seasons := coldWander * m.X[stCold]
+				m.P[row0[stCold]] += seasons * seasons / sigma2
 			}
 		}
 	case ProgramChange, SetupChange:
@@ -196,12 +233,21 @@ func (e *Estimator) happen(ev *Event) {
 	}
 }
 
+// learnLife remembers how long the tool lasted, while tools last about equally long.
+func (e *Estimator) learnLife() {
+	was := e.Life
+	e.Life = math.Max(e.Age+1, 1)
+	if was != 0 && math.Abs(math.Abs(was)-e.Life) > 0.15*e.Life || e.Life < 20 {
+		e.Life = -e.Life
+	}
+}
+
 // newTool starts a tool's own states afresh and remembers what the old one's set-up was.
 func (e *Estimator) newTool(setup, sigma2 float64) {
 	if e.Ready {
 		mean, weight := 0.0, 0.0
 		for i := range e.Models {
-			w := math.Exp(e.Models[i].LogW)
+			w := e.Models[i].weight()
 			mean += w * e.Models[i].X[stSetup]
 			weight += w
 		}
@@ -248,12 +294,9 @@ func (e *Estimator) set(asFound float64) {
 	sigma2 := e.variance()
 	parts := float64(e.Part - e.Settings0)
 	e.Settings0 = e.Part
-	e.SetCount++
-	e.SetParts += parts
-	e.SetSq += asFound * asFound
 	const scatter = settingSigma * settingSigma
 	was := e.ZeroWalk
-	e.ZeroWalk = math.Max(0, e.SetSq/sigma2-2*scatter*e.SetCount) / (e.SetParts + 20)
+	e.learnZeroWalk(asFound*asFound/sigma2, parts)
 	missed := math.Max(0, e.ZeroWalk-was) * parts
 	for i := range e.Models {
 		m := &e.Models[i]
@@ -267,4 +310,25 @@ func (e *Estimator) set(asFound float64) {
 		m.absorb(&g, asFound-m.X[stZero], s)
 		m.X[stZero] -= asFound
 	}
+}
+
+// learnZeroWalk weighs a few sizes of the zero's walk by how well they explain what was found.
+func (e *Estimator) learnZeroWalk(square, parts float64) {
+	sum, weight := 0.0, 0.0
+	for i, q := range zeroWalks {
+		v := q.walk*parts + 2*settingSigma*settingSigma
+		e.ZeroLogW[i] -= 0.5 * (math.Log(v) + math.Min(square, 1e6)/v)
+		if i == 0 || e.ZeroLogW[i] > weight {
+			weight = e.ZeroLogW[i]
+		}
+	}
+	top := weight
+	weight = 0
+	for i, q := range zeroWalks {
+		e.ZeroLogW[i] = math.Max(e.ZeroLogW[i]-top, floorLog)
+		w := q.prior * math.Exp(e.ZeroLogW[i])
+		sum += w * q.walk
+		weight += w
+	}
+	e.ZeroWalk = sum / weight
 }

@@ -10,8 +10,10 @@ const (
 	stSetup         // what this tool's set-up adds
 	stWear          // wear a part of an average tool
 	stRunIn         // running in of an average tool, whole
+	stEnd           // extra wear of an average tool at the end of its life
 	stTool          // this tool's wear less an average one's, as a ratio
-	stCold          // a cold machine's size less a warm one's
+	stCold          // an average run's cold size less its warm one
+	stRun           // this run's such difference less an average one's, as a ratio
 	stEffect        // true ÷ nominal effect, less 1
 	stZero          // the gauge's zero
 	nState
@@ -46,6 +48,7 @@ func at(i, j int) int {
 type regressors struct {
 	age     float64 // parts the tool had cut before
 	runIn   float64 // share of running in done
+	end     float64 // share of end wear done
 	cold    float64
 	command float64 // µm
 	zero    float64 // 1 for a reading, 0 for a true size
@@ -54,15 +57,15 @@ type regressors struct {
 // expect is the mean of a reading, and its derivatives by the state.
 func (m *Model) expect(r *regressors, h *[nState]float64) float64 {
 	x := &m.X
-	tool := 1 + x[stTool]
-	wear := x[stWear]*r.age + x[stRunIn]*r.runIn
+	tool, run := 1+x[stTool], 1+x[stRun]
+	wear := x[stWear]*r.age + x[stRunIn]*r.runIn + x[stEnd]*r.end
 	h[stLevel], h[stSetup] = 1, 1
-	h[stWear], h[stRunIn] = tool*r.age, tool*r.runIn
+	h[stWear], h[stRunIn], h[stEnd] = tool*r.age, tool*r.runIn, tool*r.end
 	h[stTool] = wear
-	h[stCold] = r.cold
+	h[stCold], h[stRun] = run*r.cold, x[stCold]*r.cold
 	h[stEffect] = r.command
 	h[stZero] = r.zero
-	return x[stLevel] + x[stSetup] + tool*wear + x[stCold]*r.cold +
+	return x[stLevel] + x[stSetup] + tool*wear + x[stCold]*run*r.cold +
 		(1+x[stEffect])*r.command + x[stZero]*r.zero
 }
 
@@ -109,6 +112,7 @@ func (m *Model) settle() {
 		}
 	}
 	m.X[stTool] = math.Max(-0.8, math.Min(3, m.X[stTool]))
+	m.X[stRun] = math.Max(-0.9, math.Min(3, m.X[stRun]))
 	m.X[stEffect] = math.Max(-0.9, math.Min(3, m.X[stEffect]))
 }
 

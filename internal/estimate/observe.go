@@ -16,10 +16,15 @@ type view struct {
 }
 
 func (e *Estimator) regressors(heat int, command, zero float64) regressors {
-	return regressors{
+	r := regressors{
 		age: e.Age, runIn: -math.Expm1(-e.Age / runInParts),
 		cold: e.Cold[heat], command: command, zero: zero,
 	}
+	if span := endShare * e.Life; span > 0 {
+		x := math.Max(0, math.Min(1.3, (e.Age-e.Life+span)/span))
+		r.end = x * x
+	}
+	return r
 }
 
 // look sees a reading, of own variance r in σ², at the part the models stand at.
@@ -27,10 +32,10 @@ func (e *Estimator) look(w *view, deviation, command, r float64) {
 	var sum, squares, weight float64
 	for i := range e.Models {
 		m := &e.Models[i]
-		reg := e.regressors(i/nWalk, command, 1)
+		reg := e.regressors(members[i].heat, command, 1)
 		w.v[i] = deviation - m.expect(&reg, &w.h[i])
 		w.s[i] = m.gain(&w.h[i], &w.g[i])
-		p := math.Exp(m.LogW)
+		p := m.weight()
 		sum += p * w.v[i]
 		squares += p * (w.v[i]*w.v[i] + (w.s[i]+r)*m.B/e.A)
 		weight += p
@@ -100,23 +105,45 @@ func (e *Estimator) Observe(o Observation) Verdict {
 	z := o.Deviation - o.Command
 	verdict := Verdict{Kind: Used, Innovation: w.mean, SigmaInnovation: w.sigma}
 	if e.Settings.WithoutGate || math.Abs(w.mean) <= e.Settings.Gate*w.sigma {
-		verdict.DroppedOutlier = e.Suspect.N > 0
-		e.Suspect = Cut{}
+		verdict.DroppedOutlier = e.dropSuspect()
 		e.take(&w, 1, true)
-		e.Last = Cut{o.Part, 1, z}
+		e.Last = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
 		return verdict
 	}
-	// A suspect reading of an earlier part that this one agrees with: two parts tell of a step.
-	if s := e.Suspect; s.N > 0 && math.Abs(z-s.Mean) <= 4*math.Sqrt(2*e.variance()) {
-		e.step(&w)
-		e.believe(o.Command, (z+s.Mean)/2, 0.5)
-		e.Last = Cut{o.Part, 1, z}
-		verdict.Kind = BelievedStep
+	if e.agrees(z) {
+		// Parts after one another tell of a step.
+		e.Suspect.Parts++
+		e.Suspect.Mean += (z - e.Suspect.Mean) / float64(e.Suspect.Parts)
+		e.Suspect.Part, e.Suspect.N = o.Part, 1
+		if e.Suspect.Parts >= e.partsToBelieve() {
+			r := 1 / float64(e.Suspect.Parts)
+			mean := e.Suspect.Mean
+			e.step(&w)
+			e.believe(o.Command, mean, r)
+			e.Last = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
+			verdict.Kind = BelievedStep
+			return verdict
+		}
+		verdict.Kind = Suspect
 		return verdict
 	}
-	e.Suspect = Cut{o.Part, 1, z}
+	e.Suspect = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
 	verdict.Kind = Suspect
 	return verdict
+}
+
+// agrees tells whether a suspect reading of an earlier part says the same.
+func (e *Estimator) agrees(z float64) bool {
+	return e.Suspect.N > 0 && math.Abs(z-e.Suspect.Mean) <= 4*math.Sqrt(2*e.variance())
+}
+
+// partsToBelieve is how many parts one after another must agree before a step is believed without
+// a part gauged again: two, or three where outliers have been more usual than steps.
+func (e *Estimator) partsToBelieve() int {
+	if e.Outliers >= e.Steps {
+		return 3
+	}
+	return 2
 }
 
 // shares splits a reading's variance, in σ², into the process's and the gauge's own.
@@ -128,6 +155,16 @@ func (e *Estimator) shares(sigma float64) (process, gauge float64) {
 	return 1 - gauge, gauge
 }
 
+// dropSuspect lets a suspect reading go, if there is one.
+func (e *Estimator) dropSuspect() bool {
+	dropped := e.Suspect.N > 0
+	if dropped {
+		e.Outliers = min(e.Outliers+1, mostCount)
+	}
+	e.Suspect = Cut{}
+	return dropped
+}
+
 // again takes a second or third reading of a suspect cut.
 func (e *Estimator) again(o *Observation) Verdict {
 	s := &e.Suspect
@@ -137,10 +174,9 @@ func (e *Estimator) again(o *Observation) Verdict {
 	z := o.Deviation - o.Command
 	verdict := Verdict{Kind: Suspect, Innovation: w.mean, SigmaInnovation: w.sigma}
 	if math.Abs(w.mean) <= e.Settings.Gate*w.sigma {
-		verdict.Kind, verdict.DroppedOutlier = Used, true
-		*s = Cut{}
+		verdict.Kind, verdict.DroppedOutlier = Used, e.dropSuspect()
 		e.take(&w, 1, true)
-		e.Last = Cut{o.Part, 1, z}
+		e.Last = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
 		return verdict
 	}
 	if n := float64(s.N); math.Abs(z-s.Mean) <= 4*math.Sqrt((1+1/n)*gauge*e.variance()) {
@@ -150,12 +186,12 @@ func (e *Estimator) again(o *Observation) Verdict {
 			mean := s.Mean
 			e.step(&w)
 			e.believe(o.Command, mean, process+gauge/3)
-			e.Last = Cut{o.Part, 3, mean}
+			e.Last = Cut{Part: o.Part, N: 3, Parts: 1, Mean: mean}
 			verdict.Kind = BelievedStep
 		}
 		return verdict
 	}
-	*s = Cut{o.Part, 1, z}
+	*s = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
 	return verdict
 }
 
@@ -197,6 +233,7 @@ func (e *Estimator) step(w *view) {
 	sigma2 := e.variance()
 	wide := math.Max(e.setupVariance(sigma2), 0.5*w.mean*w.mean/sigma2)
 	e.newTool(wide, sigma2)
+	e.Steps = min(e.Steps+1, mostCount)
 	e.Suspect = Cut{}
 }
 
@@ -218,8 +255,11 @@ func (e *Estimator) Forecast(part int64, minute float64) Forecast {
 	var h, g [nState]float64
 	for i := range c.Models {
 		m := &c.Models[i]
-		r := c.regressors(i/nWalk, 0, 0)
-		p := math.Exp(m.LogW)
+		p := m.weight()
+		if p == 0 {
+			continue
+		}
+		r := c.regressors(members[i].heat, 0, 0)
 		drift += p * m.expect(&r, &h)
 		effect += p * (1 + m.X[stEffect])
 		weight += p
@@ -230,8 +270,11 @@ func (e *Estimator) Forecast(part int64, minute float64) Forecast {
 	var squares, ratios float64
 	for i := range c.Models {
 		m := &c.Models[i]
-		r := c.regressors(i/nWalk, command, 0)
-		p := math.Exp(m.LogW) / weight
+		p := m.weight() / weight
+		if p == 0 {
+			continue
+		}
+		r := c.regressors(members[i].heat, command, 0)
 		sigma2 := m.B / c.A
 		mean := m.expect(&r, &h)
 		squares += p * (mean*mean + m.gain(&h, &g)*sigma2)
