@@ -177,9 +177,9 @@ func (c Callout) metricLimits() (Limits, error) {
 	if !pitchTol.set {
 		return Limits{}, fmt.Errorf("grade %d of the pitch diameter is not tabulated for this diameter and pitch, write one of %s", c.grade, grades(row.grades[:]))
 	}
-	crestTols, name := crest.inner4, "minor"
+	crestTols, name := &crest.inner, "minor"
 	if c.kind == External {
-		crestTols, name = crest.external4to8, "major"
+		crestTols, name = &crest.outer, "major"
 	}
 	if int(c.crest) >= len(crestTols) || !crestTols[c.crest].set {
 		return Limits{}, fmt.Errorf("grade %d of the %s diameter is not tabulated at pitch %s mm, add a second class with one of %s", c.crest, name, p.In(length.MM), grades(crestTols[:]))
@@ -198,12 +198,15 @@ func (c Callout) metricLimits() (Limits, error) {
 	if l.Minor.Basic.At <= 0 {
 		return Limits{}, fmt.Errorf("pitch %s mm leaves no core in a diameter of %s mm%s", p.In(length.MM), d.In(length.MM), pitchesOf(d))
 	}
+	if row.extended {
+		l.Standard = "extension of ISO 965-1 (basic sizes ISO 724)"
+	}
 	l.Notes = c.metricNotes(t, row, pitchTol)
 	return l, nil
 }
 
 // internal: lower deviation EI on all three diameters, the major one open above.
-func (c Callout) internal(l *Limits, crest crestRow, pitchTol, minorTol length.Length) {
+func (c Callout) internal(l *Limits, crest *crestRow, pitchTol, minorTol length.Length) {
 	var ei length.Length
 	if c.position == 'G' {
 		ei = -crest.es['g']
@@ -217,7 +220,7 @@ func (c Callout) internal(l *Limits, crest crestRow, pitchTol, minorTol length.L
 }
 
 // external: upper deviation es on all three diameters, the minor one open below.
-func (c Callout) external(l *Limits, crest crestRow, pitchTol, majorTol length.Length) {
+func (c Callout) external(l *Limits, crest *crestRow, pitchTol, majorTol length.Length) {
 	es := crest.es[c.position]
 	l.Pitch.Upper = At(l.Pitch.Basic.At + es)
 	l.Pitch.Lower = At(l.Pitch.Upper.At - pitchTol)
@@ -227,7 +230,7 @@ func (c Callout) external(l *Limits, crest crestRow, pitchTol, majorTol length.L
 	l.Minor.RefLower = At(l.Pitch.Lower.At - profile(c.pitch, rootRadius))
 }
 
-func (c Callout) metricNotes(t *tables, row pitchRow, tol cell) []string {
+func (c Callout) metricNotes(t *tables, row *pitchRow, tol cell) []string {
 	var notes []string
 	if row.extended {
 		notes = append(notes, "this diameter and pitch are outside ISO 965-1: tolerances of its extension, one transcription")
@@ -247,18 +250,18 @@ func (c Callout) metricNotes(t *tables, row pitchRow, tol cell) []string {
 }
 
 func (c Callout) engagementNote(t *tables) string {
-	for _, e := range t.engagement {
+	for i := range t.engagement {
+		e := &t.engagement[i]
 		if e.pitch != c.pitch || !e.holds(c.basic.At) {
 			continue
 		}
-		s, n := e.sUpto.In(length.MM), e.nUpto.In(length.MM)
 		switch c.engagement {
 		case 'S':
-			return "short engagement S: up to " + s + " mm"
+			return e.short
 		case 'L':
-			return "long engagement L: over " + n + " mm"
+			return e.long
 		}
-		return "normal engagement N: over " + s + " up to " + n + " mm"
+		return e.normal
 	}
 	return ""
 }

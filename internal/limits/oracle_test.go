@@ -126,7 +126,7 @@ func TestCrestsAgainstTheFormula(t *testing.T) {
 	off := map[string]string{}
 	for p, c := range table().crest {
 		mm := p.Float(length.MM)
-		for g, cell := range c.external4to8 {
+		for g, cell := range c.outer {
 			if cell.set {
 				compare(off, all, fmt.Sprintf("Td %s grade %d", p.In(length.MM), g), cell.value, crestFactor[g]*(180*math.Cbrt(mm*mm)-3.15/math.Sqrt(mm)))
 			}
@@ -135,7 +135,7 @@ func TestCrestsAgainstTheFormula(t *testing.T) {
 		if mm < 1 {
 			six = 433*mm - 190*math.Pow(mm, 1.22)
 		}
-		for g, cell := range c.inner4 {
+		for g, cell := range c.inner {
 			if cell.set {
 				compare(off, all, fmt.Sprintf("TD1 %s grade %d", p.In(length.MM), g), cell.value, crestFactor[g]*six)
 			}

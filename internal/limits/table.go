@@ -33,15 +33,15 @@ type pitchRow struct {
 }
 
 type crestRow struct {
-	pitch                length.Length
-	es                   map[byte]length.Length
-	external4to8, inner4 [9]cell // by grade: Td and TD1
+	pitch        length.Length
+	es           map[byte]length.Length
+	outer, inner [9]cell // by grade: Td of external, TD1 of internal threads
 }
 
 type engagementRow struct {
 	band
-	pitch        length.Length
-	sUpto, nUpto length.Length
+	pitch               length.Length
+	short, normal, long string // in words
 }
 
 type metricSize struct {
@@ -73,8 +73,9 @@ type exceptionKey struct {
 
 // tables is everything tabulated, indexed for a lookup.
 type tables struct {
-	pitch      [3][]pitchRow // by Kind, in rising diameter
-	crest      map[length.Length]crestRow
+	pitch      [3][]pitchRow                    // by Kind, in rising diameter
+	byPitch    [3]map[length.Length][]*pitchRow // the same, by pitch
+	crest      map[length.Length]*crestRow
 	engagement []engagementRow
 	sizes      map[length.Length]metricSize
 	grades     []fitRow
@@ -87,7 +88,7 @@ type tables struct {
 // mistake in the build, which any use of the package brings out.
 var table = sync.OnceValue(func() *tables {
 	t := &tables{
-		crest: map[length.Length]crestRow{}, sizes: map[length.Length]metricSize{}, exceptions: map[exceptionKey]int64{},
+		crest: map[length.Length]*crestRow{}, sizes: map[length.Length]metricSize{}, exceptions: map[exceptionKey]int64{},
 	}
 	t.readMetric()
 	t.readFits()
@@ -162,22 +163,21 @@ func (t *tables) readMetric() {
 		}
 		t.pitch[kind] = append(t.pitch[kind], p)
 	}
-	for _, r := range rows("metric_crest.tsv") {
-		c := crestRow{pitch: r.length(0, length.MM), es: map[byte]length.Length{'h': 0}}
-		for i, letter := range []byte("efg") {
-			c.es[letter] = r.length(1+i, length.UM)
+	for k := range t.pitch {
+		t.byPitch[k] = map[length.Length][]*pitchRow{}
+		for i := range t.pitch[k] {
+			r := &t.pitch[k][i]
+			t.byPitch[k][r.pitch] = append(t.byPitch[k][r.pitch], r)
 		}
-		for i, g := range []int{4, 6, 8} {
-			c.external4to8[g] = r.cell(4 + i)
-		}
-		for g := 4; g <= 8; g++ {
-			c.inner4[g] = r.cell(3 + g)
-		}
-		t.crest[c.pitch] = c
 	}
+	t.readCrests()
 	for _, r := range rows("metric_engagement.tsv") {
+		s, n := r.length(3, length.MM).In(length.MM), r.length(4, length.MM).In(length.MM)
 		t.engagement = append(t.engagement, engagementRow{
-			r.band(), r.length(2, length.MM), r.length(3, length.MM), r.length(4, length.MM),
+			r.band(), r.length(2, length.MM),
+			"short engagement S: up to " + s + " mm",
+			"normal engagement N: over " + s + " up to " + n + " mm",
+			"long engagement L: over " + n + " mm",
 		})
 	}
 	for _, r := range rows("metric_sizes.tsv") {
@@ -189,6 +189,22 @@ func (t *tables) readMetric() {
 			s.fine = append(s.fine, r.length(i, length.MM))
 		}
 		t.sizes[s.d] = s
+	}
+}
+
+func (t *tables) readCrests() {
+	for _, r := range rows("metric_crest.tsv") {
+		c := &crestRow{pitch: r.length(0, length.MM), es: map[byte]length.Length{'h': 0}}
+		for i, letter := range []byte("efg") {
+			c.es[letter] = r.length(1+i, length.UM)
+		}
+		for i, g := range []int{4, 6, 8} {
+			c.outer[g] = r.cell(4 + i)
+		}
+		for g := 4; g <= 8; g++ {
+			c.inner[g] = r.cell(3 + g)
+		}
+		t.crest[c.pitch] = c
 	}
 }
 
@@ -240,14 +256,13 @@ func (t *tables) readUnified() {
 }
 
 // pitchTolerance finds the row of diameter d and pitch p.
-func (t *tables) pitchTolerance(k Kind, d, p length.Length) (pitchRow, bool) {
-	all := t.pitch[k]
-	for i := range all {
-		if all[i].pitch == p && all[i].holds(d) {
-			return all[i], true
+func (t *tables) pitchTolerance(k Kind, d, p length.Length) (*pitchRow, bool) {
+	for _, r := range t.byPitch[k][p] {
+		if r.holds(d) {
+			return r, true
 		}
 	}
-	return pitchRow{}, false
+	return nil, false
 }
 
 // inSeries reports whether ISO 261 lists diameter d with pitch p.
