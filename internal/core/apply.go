@@ -229,7 +229,9 @@ func (s *State) applyJudged(e Judged) {
 	default:
 		s.admitted(e.Reading)
 	}
-	g.Waiting = slices.DeleteFunc(g.Waiting, func(r Reading) bool { return same(r, e.Reading) })
+	if e.Waited { // and not the same delivery once more, which waits on
+		g.Waiting = slices.DeleteFunc(g.Waiting, func(r Reading) bool { return same(r, e.Reading) })
+	}
 	if e.Loop == "" {
 		return
 	}

@@ -145,6 +145,9 @@ func (c *cell) fold(events []Event) {
 		}
 		c.f.Apply(d)
 	}
+	if len(events) == 0 {
+		return
+	}
 	live, folded := asJSON(c.t, c.s), asJSON(c.t, c.f)
 	if !bytes.Equal(live, folded) {
 		c.t.Fatalf("the fold differs after %d events\nlive   %s\nfolded %s", len(events), live, folded)

@@ -91,6 +91,7 @@ type Waits struct {
 type Judged struct {
 	Reading Reading `json:"r"`
 	Loop    string  `json:"l,omitempty"`
+	Waited  bool    `json:"wt,omitempty"` // it was admitted before, and waited for the record of its cut
 
 	Admit     Code          `json:"a,omitempty"`
 	Attribute Code          `json:"b,omitempty"`

@@ -20,7 +20,7 @@ func (d *decision) reading(r Reading) { d.judge(r, false) }
 // propose → bound → route. waited is true for a reading that was admitted
 // before and waited for the record of its cut.
 func (d *decision) judge(r Reading, waited bool) {
-	j := Judged{Reading: r}
+	j := Judged{Reading: r, Waited: waited}
 	l, c := d.set().Find(r.Characteristic)
 	if l != nil {
 		j.Loop = l.Name

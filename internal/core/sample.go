@@ -186,7 +186,7 @@ func (d *decision) giveUpWaiting() {
 }
 
 func (d *decision) noRecord(r Reading) {
-	j := Judged{Reading: r, Attribute: codeNoRecord}
+	j := Judged{Reading: r, Waited: true, Attribute: codeNoRecord}
 	if l, _ := d.set().Find(r.Characteristic); l != nil {
 		j.Loop = l.Name
 	}

@@ -21,6 +21,7 @@ type View struct {
 type RegisterView struct {
 	Name    string        `json:"name"`
 	Unit    length.Unit   `json:"unit"`
+	Step    length.Length `json:"step_nm"`
 	Known   bool          `json:"known"`
 	Value   length.Length `json:"value_nm"`
 	Band    length.Range  `json:"band_nm"`
@@ -67,7 +68,7 @@ func (s *State) View() View {
 		r := &g.Settings.Registers[i]
 		b := s.book(r.Name)
 		v.Registers = append(v.Registers, RegisterView{
-			Name: r.Name, Unit: r.Unit, Known: b.Known, Value: b.Value, Band: r.Band, Pending: b.Pending != nil,
+			Name: r.Name, Unit: r.Unit, Step: r.Step, Known: b.Known, Value: b.Value, Band: r.Band, Pending: b.Pending != nil,
 		})
 	}
 	for i := range g.Settings.Loops {
