@@ -8,10 +8,11 @@ const (
 	nZero    = 6  // sizes of the walk of a gauge's zero
 	nPending = 16 // events noted ahead of the readings; the oldest acts early beyond that
 
-	priorA    = 4.0     // degrees of freedom of the first guess of σ
-	mostA     = 400.0   // beyond them the past fades
-	floorLog  = -12.0   // log weight that a member keeps, so that it can come back
-	mostCount = 1 << 20 // of outliers and steps
+	priorA        = 4.0     // degrees of freedom of the first guess of σ
+	mostA         = 400.0   // beyond them the past fades
+	leastVariance = 1e-9    // of σ², µm²: a tenth of a nanometre squared is below any gauge
+	floorLog      = -12.0   // log weight that a member keeps, so that it can come back
+	mostCount     = 1 << 20 // of outliers and steps
 
 	// First guesses, standard deviations in σ: what wear a part, running in, end wear and a cold
 	// machine may amount to. Wide on purpose; halving or doubling them costs under half a percent.
@@ -68,10 +69,17 @@ type Estimator struct {
 	Last    Cut // the last reading used
 	Suspect Cut // what waits for a second reading
 
-	Outliers, Steps int // suspect readings let go, steps believed
+	Outliers, Steps int     // suspect readings let go, steps believed
+	SuspectRow      int     // parts suspect one after another
+	SuspectSquare   float64 // mean square of their scatter, µm²
+	StepRow         int     // steps believed with hardly a reading between
+	SinceStep       int     // readings used since the last one
+	Readings        int     // used so far
+	Fit             float64 // mean square of recent innovations ÷ what was expected
+	FitN            int     // readings in it
 
 	Setups, SetupSquares float64        // set-ups seen; sum of their squares, in σ²
-	Settings0            int64          // part of the last setting
+	LastSetting          int64          // part of the last setting
 	ZeroLogW             [nZero]float64 // log weights of zeroWalks by the settings seen
 	ZeroWalk             float64        // variance of a step of the gauge's zero ÷ σ²
 }
@@ -86,13 +94,21 @@ type Cut struct {
 
 // New returns an estimator that has seen nothing.
 func New(s Settings) *Estimator {
-	e := &Estimator{Settings: s.Defaults(), A: priorA}
-	s = e.Settings
+	e := &Estimator{Settings: s.Defaults(), A: priorA, Fit: 1}
+	for i := range e.Cold {
+		e.Cold[i] = 1
+	}
+	e.begin()
+	return e
+}
+
+// begin gives every member its first guesses.
+func (e *Estimator) begin() {
+	s := e.Settings
 	v := s.Noise * s.Noise
 	for i := range e.Models {
 		m := &e.Models[i]
-		m.B = v * priorA
-		m.LogW = math.Log(members[i].prior)
+		*m = Model{B: v * priorA, LogW: math.Log(members[i].prior)}
 		prior := func(state int, sigma float64) { m.forget(state, 0, sigma*sigma/v) }
 		prior(stLevel, 0.5*s.SetupSigma)
 		prior(stSetup, s.SetupSigma)
@@ -111,30 +127,18 @@ func New(s Settings) *Estimator {
 		}
 		m.forget(stZero, 0, settingSigma*settingSigma)
 	}
-	for i := range e.Cold {
-		e.Cold[i] = 1
-	}
+	e.A = priorA
 	e.normalise()
-	return e
 }
 
-// weight is that of a member, the best having 1; one that is far off counts for nothing.
-func (m *Model) weight() float64 {
-	if m.LogW < floorLog+2 {
-		return 0
-	}
-	return math.Exp(m.LogW)
-}
-
-// variance is the estimate of σ², µm².
-func (e *Estimator) variance() float64 {
-	sum, weight := 0.0, 0.0
+// best is the member with the most weight.
+func (e *Estimator) best() int {
 	for i := range e.Models {
-		w := e.Models[i].weight()
-		sum += w / e.Models[i].B
-		weight += w
+		if e.Models[i].LogW == 0 {
+			return i
+		}
 	}
-	return math.Max(weight/sum/e.A, 1e-12)
+	return 0
 }
 
 func (e *Estimator) normalise() {
@@ -157,7 +161,7 @@ func (e *Estimator) setupVariance(sigma2 float64) float64 {
 // advance moves every model to a later part, through the events on the way.
 func (e *Estimator) advance(part int64, minute float64) {
 	if !e.Started {
-		e.Started, e.Part, e.Minute = true, part, minute
+		e.Started, e.Part, e.Minute, e.LastSetting = true, part, minute, part
 		for e.NEvents > 0 && e.Events[0].Part <= part {
 			e.dropEvent()
 		}
@@ -236,7 +240,7 @@ func (e *Estimator) happen(ev *Event) {
 // learnLife remembers how long the tool lasted, while tools last about equally long.
 func (e *Estimator) learnLife() {
 	was := e.Life
-	e.Life = math.Max(e.Age+1, 1)
+	e.Life = math.Max(e.Age, 1)
 	if was != 0 && math.Abs(math.Abs(was)-e.Life) > 0.15*e.Life || e.Life < 20 {
 		e.Life = -e.Life
 	}
@@ -266,10 +270,12 @@ func (e *Estimator) newTool(setup, sigma2 float64) {
 
 // Note takes an event. Events of parts that are still to be read wait for their readings.
 func (e *Estimator) Note(ev Event) {
-	if !finite(ev.Minutes) || !finite(ev.AsFound) || math.Abs(ev.AsFound) > largest {
+	ok := math.Abs(ev.Minutes) <= largest && math.Abs(ev.AsFound) <= largest &&
+		ev.Part >= 0 && ev.Part <= lastPart
+	if !ok {
 		return
 	}
-	ev.Minutes = math.Max(0, math.Min(ev.Minutes, largest))
+	ev.Minutes = math.Max(0, ev.Minutes)
 	if ev.Kind == Setting {
 		e.set(ev.AsFound)
 		return
@@ -292,8 +298,8 @@ func (e *Estimator) Note(ev Event) {
 // set takes the gauge's zero back by what was found, and learns how far it walks between settings.
 func (e *Estimator) set(asFound float64) {
 	sigma2 := e.variance()
-	parts := float64(e.Part - e.Settings0)
-	e.Settings0 = e.Part
+	parts := float64(e.Part - e.LastSetting)
+	e.LastSetting = e.Part
 	const scatter = settingSigma * settingSigma
 	was := e.ZeroWalk
 	e.learnZeroWalk(asFound*asFound/sigma2, parts)

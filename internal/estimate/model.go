@@ -123,3 +123,11 @@ func (m *Model) forget(i int, mean, variance float64) {
 	}
 	m.X[i], m.P[row0[i]] = mean, variance
 }
+
+// weight is that of a member, the best having 1; one that is far off counts for nothing.
+func (m *Model) weight() float64 {
+	if m.LogW < floorLog+2 {
+		return 0
+	}
+	return math.Exp(m.LogW)
+}

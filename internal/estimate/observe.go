@@ -3,9 +3,11 @@ package estimate
 import "math"
 
 // largest is beyond any length that means something here, µm; larger input is ignored.
-const largest = 1e7
-
-func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+const (
+	largest    = 1e7
+	lastMinute = 1e12
+	lastPart   = 1 << 52
+)
 
 // view is a reading seen by the whole bank before it is taken in.
 type view struct {
@@ -47,14 +49,9 @@ func (e *Estimator) look(w *view, deviation, command, r float64) {
 // take absorbs what was looked at. Scale tells whether the reading says something about σ, which a
 // reading after a step does not.
 func (e *Estimator) take(w *view, r float64, scale bool) {
-	diffuse := true
-	for i := range e.Models {
-		if e.Models[i].LogW == 0 {
-			diffuse = w.s[i] > 4
-			break
-		}
-	}
-	scale = scale && !diffuse
+	best := e.best()
+	scale = scale && w.s[best] <= 4
+	fit := w.v[best] * w.v[best] / (w.s[best] + r) * e.A / e.Models[best].B
 	for i := range e.Models {
 		m := &e.Models[i]
 		s := w.s[i] + r
@@ -76,13 +73,23 @@ func (e *Estimator) take(w *view, r float64, scale bool) {
 	}
 	e.normalise()
 	e.Ready = true
+	e.SuspectRow, e.SuspectSquare = 0, 0
+	e.SinceStep = min(e.SinceStep+1, mostCount)
+	e.Readings = min(e.Readings+1, mostCount)
+	if scale {
+		e.checkFit(fit)
+	}
+}
+
+// meaningful tells whether the numbers are such as a shop can produce.
+func (o *Observation) meaningful() bool {
+	return math.Abs(o.Deviation) <= largest && math.Abs(o.Command) <= largest &&
+		math.Abs(o.Minute) <= lastMinute && o.Part >= 0 && o.Part <= lastPart
 }
 
 // Observe takes a reading in.
 func (e *Estimator) Observe(o Observation) Verdict {
-	ok := finite(o.Deviation) && finite(o.Command) && finite(o.Minute) &&
-		math.Abs(o.Deviation) <= largest && math.Abs(o.Command) <= largest && math.Abs(o.Minute) <= 1e12
-	if !ok || o.Recut || e.Started && o.Part < e.Part {
+	if !o.meaningful() || o.Recut || e.Started && o.Part < e.Part {
 		return Verdict{}
 	}
 	if !(o.Sigma > 0) || o.Sigma > largest {
@@ -110,25 +117,41 @@ func (e *Estimator) Observe(o Observation) Verdict {
 		e.Last = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
 		return verdict
 	}
-	if e.agrees(z) {
+	return e.doubt(&o, &w, z, verdict)
+}
+
+// doubt keeps a reading beyond the gate until others agree with it.
+func (e *Estimator) doubt(o *Observation, w *view, z float64, verdict Verdict) Verdict {
+	agrees := e.agrees(z)
+	if e.Suspect.N > 0 {
+		e.SuspectRow++
+		d := z - e.Suspect.Mean
+		e.SuspectSquare += (d*d/2 - e.SuspectSquare) / float64(e.SuspectRow)
+	}
+	switch {
+	case agrees:
 		// Parts after one another tell of a step.
-		e.Suspect.Parts++
-		e.Suspect.Mean += (z - e.Suspect.Mean) / float64(e.Suspect.Parts)
-		e.Suspect.Part, e.Suspect.N = o.Part, 1
-		if e.Suspect.Parts >= e.partsToBelieve() {
-			r := 1 / float64(e.Suspect.Parts)
-			mean := e.Suspect.Mean
-			e.step(&w)
-			e.believe(o.Command, mean, r)
-			e.Last = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
-			verdict.Kind = BelievedStep
+		s := &e.Suspect
+		s.Parts++
+		s.Mean += (z - s.Mean) / float64(s.Parts)
+		s.Part, s.N = o.Part, 1
+		if s.Parts < e.partsToBelieve() {
+			verdict.Kind = Suspect
 			return verdict
 		}
+		e.believe(w, o.Command, s.Mean, 1/float64(s.Parts))
+		verdict.Kind = BelievedStep
+	case e.SuspectRow >= suspectsInARow:
+		// They agree with nothing, not even each other: it is the scatter that has grown.
+		e.rescale(e.SuspectSquare / e.variance())
+		e.believe(w, o.Command, z, 1)
+		verdict.Kind = BelievedStep
+	default:
+		e.Suspect = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
 		verdict.Kind = Suspect
 		return verdict
 	}
-	e.Suspect = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
-	verdict.Kind = Suspect
+	e.Last = Cut{Part: o.Part, N: 1, Parts: 1, Mean: z}
 	return verdict
 }
 
@@ -184,8 +207,7 @@ func (e *Estimator) again(o *Observation) Verdict {
 		s.Mean += (z - s.Mean) / (n + 1)
 		if s.N >= 3 {
 			mean := s.Mean
-			e.step(&w)
-			e.believe(o.Command, mean, process+gauge/3)
+			e.believe(&w, o.Command, mean, process+gauge/3)
 			e.Last = Cut{Part: o.Part, N: 3, Parts: 1, Mean: mean}
 			verdict.Kind = BelievedStep
 		}
@@ -228,17 +250,23 @@ func (e *Estimator) more(o *Observation) Verdict {
 	return verdict
 }
 
-// step lets the past of the level go, as an unreported new tool would.
-func (e *Estimator) step(w *view) {
-	sigma2 := e.variance()
-	wide := math.Max(e.setupVariance(sigma2), 0.5*w.mean*w.mean/sigma2)
-	e.newTool(wide, sigma2)
+// believe takes in what was seen after a step, as deviation less command, of own variance r. The
+// past of the level is let go as an unreported new tool would; only where one step chases the
+// other is it the scatter that has grown, and the level stays.
+func (e *Estimator) believe(seen *view, command, z, r float64) {
+	if e.SinceStep > readingsBetweenSteps {
+		e.StepRow = 0
+	}
+	e.StepRow++
 	e.Steps = min(e.Steps+1, mostCount)
-	e.Suspect = Cut{}
-}
-
-// believe takes in what was seen after a step, as deviation less command, of own variance r.
-func (e *Estimator) believe(command, z, r float64) {
+	e.SinceStep, e.Suspect = 0, Cut{}
+	sigma2 := e.variance()
+	if e.StepRow >= stepsInARow {
+		e.StepRow = 0
+		e.rescale(0.25 * seen.mean * seen.mean / sigma2)
+	} else {
+		e.newTool(math.Max(e.setupVariance(sigma2), 0.5*seen.mean*seen.mean/sigma2), sigma2)
+	}
 	var w view
 	e.look(&w, z+command, command, r)
 	e.take(&w, r, false)

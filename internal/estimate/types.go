@@ -16,7 +16,7 @@ type Settings struct {
 	Weight        float64 // of a new reading in the fixed average only; 0 is 0.3
 
 	// Switches for tests and studies: each takes one stage out.
-	WithoutGate, WithoutSlope, WithoutThermal, WithoutEffect, WithoutSteps bool
+	WithoutGate, WithoutSlope, WithoutThermal, WithoutEffect bool
 }
 
 // Defaults returns s with every zero replaced as its field says; values that are not finite or not
