@@ -21,19 +21,18 @@ import (
 
 // demo is one run of the bundled cell with a real daemon beside it.
 type demo struct {
-	parts    int // 0 = until stopped
-	fast     bool
-	json     bool
-	yours    bool
-	seed     uint64
-	data     string
-	faults   []string
-	cycle    time.Duration
-	out      io.Writer
-	cell     *cell.Cell
-	app      *app.App
-	view     *witness
-	failures chan error
+	parts  int // 0 = until stopped
+	fast   bool
+	json   bool
+	yours  bool
+	seed   uint64
+	data   string
+	faults []string
+	cycle  time.Duration
+	out    io.Writer
+	cell   *cell.Cell
+	app    *app.App
+	view   *witness
 }
 
 func demoCommand() *cobra.Command {
@@ -162,8 +161,8 @@ func (d *demo) produce(ctx context.Context, faults []fault) error {
 	if err := d.view.waitUp(ctx, d.cell.Units()); err != nil {
 		return err
 	}
-	ctx, cancel := context.WithCancelCause(ctx)
-	defer cancel(nil)
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
 	var all sync.WaitGroup
 	units := d.cell.Units()
 	for i, u := range units {
@@ -174,21 +173,14 @@ func (d *demo) produce(ctx context.Context, faults []fault) error {
 				continue
 			}
 		}
-		all.Go(func() {
-			if err := d.shift(ctx, u, share, faults); err != nil {
-				cancel(err)
-			}
-		})
+		all.Go(func() { d.shift(ctx, u, share, faults) })
 	}
 	all.Wait()
-	if err := context.Cause(ctx); err != nil && ctx.Err() != nil && err != context.Canceled {
-		return err
-	}
 	return nil
 }
 
 // shift makes parts on one machine, one after the other.
-func (d *demo) shift(ctx context.Context, u *cell.Unit, parts int, faults []fault) error {
+func (d *demo) shift(ctx context.Context, u *cell.Unit, parts int, faults []fault) {
 	for n := 1; (parts == 0 || n <= parts) && ctx.Err() == nil; n++ {
 		d.strike(ctx, u, n, faults)
 		for _, tool := range u.Prepare() {
@@ -204,7 +196,6 @@ func (d *demo) shift(ctx context.Context, u *cell.Unit, parts int, faults []faul
 		d.view.await(ctx, d.patience(), func() bool { return d.view.settled(u, sent) })
 		d.rest(ctx, d.cycle/2)
 	}
-	return nil
 }
 
 // patience is how long a part waits for what is due. Beyond it production goes

@@ -154,7 +154,7 @@ func registerSays(r core.RegisterView) string {
 	if !r.Known {
 		return "not seen yet"
 	}
-	s := r.Value.Signed(r.Unit, 4)
+	s := r.Value.Signed(r.Unit, r.Unit.Digits(r.Step))
 	if r.Pending {
 		s += ", a write is under way"
 	}

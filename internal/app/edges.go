@@ -61,6 +61,9 @@ func intakeOptions(c *config.Config, log *zap.Logger) (intake.Options, error) {
 	for i := range c.Gauges {
 		o.Gauges = append(o.Gauges, intakeGauge(&c.Gauges[i]))
 	}
+	for i := range c.Announcements {
+		o.Gauges = append(o.Gauges, announcement(&c.Announcements[i]))
+	}
 	return o, nil
 }
 
@@ -77,6 +80,20 @@ func intakeGauge(g *config.Gauge) intake.Gauge {
 			Cut: source(m.Cut), State: source(m.State),
 		},
 		Rate: gaugeRate, Burst: gaugeBurst,
+	}
+}
+
+func announcement(a *config.Announcement) intake.Gauge {
+	m, kind := a.Message, intake.KindPair
+	if a.Kind == config.Task {
+		kind = intake.KindTask
+	}
+	return intake.Gauge{
+		Name: a.Name, Topic: a.Topic, Kind: kind, TaskFor: a.Lasts, Rate: gaugeRate, Burst: gaugeBurst,
+		Fields: intake.Fields{
+			Machine: source(m.Machine), Part: source(m.Part), Counter: source(m.Counter), Gauge: source(m.Gauge),
+			Characteristic: source(m.Characteristic), Cut: source(m.Cut), Ring: source(m.Ring),
+		},
 	}
 }
 
