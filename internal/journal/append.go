@@ -38,8 +38,26 @@ func (j *Journal) Append(ctx context.Context, records []Record) error {
 	if err != nil {
 		return err
 	}
-	if err := j.roll(); err != nil {
+	err = j.store(records, hashes, touched)
+	if isFull(err) && j.spend() {
+		err = j.store(records, hashes, touched)
+	}
+	if err != nil {
 		return j.fail(err)
+	}
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	for _, h := range touched {
+		j.heads[h.Stream] = h
+	}
+	j.lastID = j.current.w.nextID - 1
+	return nil
+}
+
+// store seals what is due and commits one append to the current segment.
+func (j *Journal) store(records []Record, hashes [][32]byte, touched []Head) error {
+	if err := j.roll(); err != nil {
+		return err
 	}
 	w := j.current.w
 	b := &batch{records: records, hashes: hashes, touched: touched}
@@ -47,16 +65,7 @@ func (j *Journal) Append(ctx context.Context, records []Record) error {
 		next := w.last.follow(w.nextID+int64(len(records))-1, "full", j.headsAfter(touched))
 		b.mark = &next
 	}
-	if err := w.commit(b); err != nil {
-		return j.fail(err)
-	}
-	j.mu.Lock()
-	for _, h := range touched {
-		j.heads[h.Stream] = h
-	}
-	j.lastID = w.nextID - 1
-	j.mu.Unlock()
-	return nil
+	return w.commit(b)
 }
 
 func (j *Journal) headsAfter(touched []Head) []Head {
@@ -91,6 +100,11 @@ func (j *Journal) fail(cause error) error {
 // roll seals the current segment and opens the next where that is due.
 func (j *Journal) roll() error {
 	w := j.current.w
+	if w.sealed { // and the disk was full when the next was to be made
+		j.shape.Lock()
+		defer j.shape.Unlock()
+		return j.succeed(j.current)
+	}
 	if w.nextID == w.firstID || !j.due(w) {
 		return nil
 	}

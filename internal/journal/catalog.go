@@ -78,7 +78,7 @@ func addSegment(tx *sql.Tx, n int64, state string, spans map[string]span) error 
 		return err
 	}
 	for stream, s := range spans {
-		if _, err := tx.Exec("INSERT INTO spans (stream, segment, first, last, hash) VALUES (?, ?, ?, ?, ?)",
+		if _, err := tx.Exec("INSERT OR REPLACE INTO spans (stream, segment, first, last, hash) VALUES (?, ?, ?, ?, ?)",
 			stream, n, int64(s.first), int64(s.last), s.hash[:]); err != nil {
 			return err
 		}

@@ -113,7 +113,7 @@ func (j *Journal) each(f Filter, put func(*row) error) (damage, err error) {
 func (s *segment) rescue(f *Filter, id, end int64) (rows []row, at int64) {
 	last := s.lastRow(id)
 	for id++; id < end && id <= last; id++ {
-		if rows, err := s.after(f, id-1, id+1); err == nil && len(rows) > 0 {
+		if rows, err := s.one(f, id); err == nil && len(rows) > 0 {
 			return rows, id
 		}
 	}

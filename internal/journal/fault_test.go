@@ -4,10 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 )
 
@@ -122,45 +119,6 @@ func TestFull(t *testing.T) {
 	}
 	j.Close()
 	afterFailure(t, dir, acked)
-}
-
-// TestFullDisk fills a real, small file system where the system lets us mount
-// one; TestFull covers the same path everywhere else.
-func TestFullDisk(t *testing.T) {
-	dir := t.TempDir()
-	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=3m"); err != nil {
-		t.Skipf("cannot mount a small file system here: %v", err)
-	}
-	defer syscall.Unmount(dir, syscall.MNT_DETACH) //nolint:errcheck // best effort
-	inner := filepath.Join(dir, "journal")
-	j := mustOpen(t, inner, Options{SegmentBytes: 300 << 10})
-	ballast := filepath.Join(dir, "ballast")
-	if err := os.WriteFile(ballast, make([]byte, 1<<20), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	var acked uint64
-	var err error
-	for err == nil {
-		if err = j.Append(context.Background(), pair(j, 3000)); err == nil {
-			acked++
-		}
-	}
-	if acked < 20 {
-		t.Fatalf("only %d appends fitted: %v", acked, err)
-	}
-	t.Logf("full after %d appends: %v", acked, err)
-	if err := j.Append(context.Background(), pair(j, 1)); !errors.Is(err, ErrFailed) {
-		t.Errorf("the next append says %v", err)
-	}
-	n := uint64(0)
-	if err := j.Read("plant", 1, func(Record) error { n++; return nil }); err != nil || n != acked {
-		t.Errorf("%d records readable on the full disk, %v; want %d", n, err, acked)
-	}
-	j.Close()
-	if err := os.Remove(ballast); err != nil {
-		t.Fatal(err)
-	}
-	afterFailure(t, inner, acked)
 }
 
 // TestLongBodies guards the page bound: bodies far larger than a

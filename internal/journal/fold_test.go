@@ -3,12 +3,14 @@ package journal_test
 import (
 	"context"
 	"crypto/sha256"
+	"flag"
 	"fmt"
 	"testing"
 
 	"pgregory.net/rapid"
 
 	"offsetbridge/internal/journal"
+	"offsetbridge/internal/journal/journaltest"
 )
 
 // state is a fold that depends on every byte and on the order.
@@ -49,6 +51,12 @@ func folded(t *rapid.T, s journal.Store, stream string) state {
 // opened again, folding either store gives the running state, and both stores
 // agree on every hash.
 func TestFoldEquality(t *testing.T) {
+	// Every append waits for the disk: a quarter of the usual number of runs,
+	// unless -rapid.checks says otherwise.
+	if checks := flag.Lookup("rapid.checks"); checks.Value.String() == checks.DefValue {
+		journaltest.Must(t, checks.Value.Set("25"))
+		defer checks.Value.Set(checks.DefValue) //nolint:errcheck // its own value
+	}
 	root := t.TempDir()
 	n := 0
 	rapid.Check(t, func(t *rapid.T) {

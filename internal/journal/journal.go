@@ -27,6 +27,11 @@ type Options struct {
 
 	WarnFree float64 // free fraction of the file system below which Low is true; 0.20
 
+	// Reserve is how many bytes are kept aside in a file of their own. When the
+	// disk is full they are given up, so that what is under way can still be
+	// journaled; Spent tells, and nothing new should be started then. 0: none.
+	Reserve int64
+
 	Now func() time.Time // for the age of segments; time.Now
 
 	fault func(op string) error // test seam, see segmentWriter
@@ -72,6 +77,7 @@ type Journal struct {
 	current  *segment
 	lastID   int64 // of the newest record
 	failed   error // ErrFailed wrapping the first cause
+	spent    bool  // the reserve was given up, or could not be made
 	closed   bool
 	damage   []error
 
@@ -111,6 +117,9 @@ func Open(ctx context.Context, dir string, o Options) (_ *Journal, err error) {
 	}
 	if err := j.verifyTails(ctx); err != nil {
 		return nil, err
+	}
+	if !o.ReadOnly {
+		j.spent = !keepReserve(j.dir, o.Reserve)
 	}
 	return j, nil
 }
@@ -175,7 +184,7 @@ func (j *Journal) strangers(files []string, rows []segmentRow) error {
 		if n, err := countRecords(f); err != nil || n != 0 || name != next {
 			return &Damage{File: name, What: "catalog.db does not list this segment; move catalog.db away to have it made anew from the segments, or move the segment away", Err: err}
 		}
-		if err := os.Remove(f); err != nil {
+		if err := removeFile(f); err != nil {
 			return err
 		}
 	}
@@ -198,7 +207,7 @@ func (j *Journal) openSealed(r segmentRow) error {
 	s := newSegment(j.dir, r.number)
 	s.digest, s.bytes, s.firstAt, s.lastAt = r.digest, r.bytes, r.firstAt, r.lastAt
 	if r.state == "removed" {
-		s.removed = true
+		s.gone = ErrRemoved
 		if j.o.ReadOnly {
 			return nil
 		}
@@ -404,6 +413,7 @@ func (j *Journal) release() error {
 			errs = append(errs, s.readers.Close())
 			s.readers = nil
 		}
+		s.gone = ErrClosed
 		if s.w != nil {
 			errs = append(errs, s.w.close())
 			s.w = nil

@@ -107,7 +107,19 @@ func (s *segment) query(f *Filter, before int64, limit int) ([]row, error) {
 
 // after returns the oldest matching rows after a position, oldest first.
 func (s *segment) after(f *Filter, id, end int64) ([]row, error) {
-	cond, args, _ := f.where()
-	q := fmt.Sprintf("SELECT %s FROM records WHERE %s AND id > ? AND id < ? ORDER BY id LIMIT ?", columns, cond)
+	cond, args, byKey := f.where()
+	table := "records"
+	if !byKey {
+		table += " NOT INDEXED" // in the order of the table; sorting each page would be slower
+	}
+	q := fmt.Sprintf("SELECT %s FROM %s WHERE %s AND id > ? AND id < ? ORDER BY id LIMIT ?", columns, table, cond)
 	return s.page(q, append(args, id, end, pageRows)...)
+}
+
+// one returns a row by its place alone, if it matches: no neighbour is touched,
+// whose page may be damaged.
+func (s *segment) one(f *Filter, id int64) ([]row, error) {
+	cond, args, _ := f.where()
+	q := fmt.Sprintf("SELECT %s FROM records NOT INDEXED WHERE %s AND id = ?", columns, cond)
+	return s.page(q, append(args, id)...)
 }

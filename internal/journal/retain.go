@@ -84,7 +84,7 @@ func (j *Journal) remove(s *segment) error {
 		return err
 	}
 	s.mu.Lock()
-	s.removed = true
+	s.gone = ErrRemoved
 	s.mu.Unlock()
 	j.mu.Lock()
 	delete(j.segments, s.number)

@@ -45,7 +45,7 @@ type segment struct {
 
 	mu      sync.RWMutex // held for reading while readers is used
 	readers *sql.DB      // nil: the file is immutable and opened for each use
-	removed bool
+	gone    error        // ErrRemoved or ErrClosed once the file must not be used
 
 	w *segmentWriter // of the current segment of a journal that may write
 }
@@ -125,8 +125,8 @@ func (s *segment) openReaders(how access) error {
 func (s *segment) read(use func(*sql.DB) error) error {
 	s.mu.RLock()
 	defer s.mu.RUnlock()
-	if s.removed {
-		return ErrRemoved
+	if s.gone != nil {
+		return s.gone
 	}
 	if s.readers != nil {
 		return use(s.readers)

@@ -103,7 +103,8 @@ func gate(path string, owner bool) error {
 // crash leaves either no file or a whole one.
 func build(path string, schema string, fill func(*sql.Tx) error) error {
 	tmp := path + ".tmp"
-	for _, old := range []string{tmp, tmp + "-journal"} {
+	// What an earlier attempt left must not be taken for part of the new file.
+	for _, old := range []string{tmp, tmp + "-journal", path + "-wal", path + "-shm"} {
 		if err := os.Remove(old); err != nil && !errors.Is(err, os.ErrNotExist) {
 			return err
 		}
