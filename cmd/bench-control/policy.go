@@ -27,10 +27,16 @@ type facts struct {
 	stepSize      float64 // change of size of one register step
 	inTransit     int
 	cycleMinutes  float64
+	reworkSide    float64 // +1 where more size can still be cut away (shafts), −1 where less (bores)
 }
 
 func factsOf(p plant.Params) facts {
-	return facts{p.HalfTolerance, p.StepSize(), p.InTransit, p.CycleMinutes}
+	// Wear moves size towards the side that can still be re-cut, inside and outside alike.
+	side := 1.0
+	if p.WearRate < 0 {
+		side = -1
+	}
+	return facts{p.HalfTolerance, p.StepSize(), p.InTransit, p.CycleMinutes, side}
 }
 
 // nearest rounds to a whole number of steps, ties towards the value in force.

@@ -11,13 +11,13 @@ const band = 200.0
 
 // outcome sums up runs of one policy on one scenario.
 type outcome struct {
-	Runs, Parts int
-	Squares     float64 // sum of squared true deviation
-	Sum         float64
-	Outside     int // parts out of tolerance
-	Moves       int // changes of the register
-	Again       int // readings asked for again
-	TrueFouls   int // of those, with something under the anvil
+	Runs, Parts             int
+	Squares, Sum            float64 // of the true deviation, µm
+	Scrap, Rework           int     // parts out of tolerance on the least- and maximum-material side
+	Firsts                  int     // first parts of a set-up
+	FirstScrap, FirstRework int
+	Moves                   int // changes of the register
+	Again                   int // readings asked for again
 }
 
 func (o *outcome) add(p outcome) {
@@ -25,10 +25,35 @@ func (o *outcome) add(p outcome) {
 	o.Parts += p.Parts
 	o.Squares += p.Squares
 	o.Sum += p.Sum
-	o.Outside += p.Outside
+	o.Scrap += p.Scrap
+	o.Rework += p.Rework
+	o.Firsts += p.Firsts
+	o.FirstScrap += p.FirstScrap
+	o.FirstRework += p.FirstRework
 	o.Moves += p.Moves
 	o.Again += p.Again
-	o.TrueFouls += p.TrueFouls
+}
+
+// count adds one part.
+func (o *outcome) count(part plant.Part, f facts) {
+	o.Squares += part.True * part.True
+	o.Sum += part.True
+	first := part.NewTool
+	if first {
+		o.Firsts++
+	}
+	switch e := part.True * f.reworkSide; {
+	case e > f.halfTolerance:
+		o.Rework++
+		if first {
+			o.FirstRework++
+		}
+	case e < -f.halfTolerance:
+		o.Scrap++
+		if first {
+			o.FirstScrap++
+		}
+	}
 }
 
 func (o *outcome) rms() float64 { return math.Sqrt(o.Squares / float64(max(1, o.Parts))) }
@@ -54,7 +79,7 @@ func run(p plant.Params, seed uint64, pol policy, delay int) outcome {
 	l := plant.New(p, seed)
 	out := outcome{Runs: 1, Parts: p.Parts}
 	parts := make([]plant.Part, 0, p.Parts)
-	inForce := 0.0
+	inForce, f := 0.0, factsOf(p)
 	var waiting card
 	for k := range p.Parts {
 		if j := k - 1 - p.InTransit; j >= 0 && parts[j].Gauged {
@@ -75,11 +100,7 @@ func run(p plant.Params, seed uint64, pol policy, delay int) outcome {
 		}
 		part := l.Cut(inForce)
 		parts = append(parts, part)
-		out.Squares += part.True * part.True
-		out.Sum += part.True
-		if math.Abs(part.True) > p.HalfTolerance {
-			out.Outside++
-		}
+		out.count(part, f)
 	}
 	return out
 }
@@ -92,9 +113,6 @@ func gauge(l *plant.Plant, pol policy, part plant.Part, out *outcome) {
 	}
 	for nth := 0; pol.observe(part, r.Value, nth) && nth < 2; nth++ {
 		out.Again++
-		if r.Outlier {
-			out.TrueFouls++
-		}
 		r = l.ReadAgain(part)
 	}
 }

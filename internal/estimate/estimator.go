@@ -110,7 +110,7 @@ func (e *Estimator) begin() {
 		m := &e.Models[i]
 		*m = Model{B: v * priorA, LogW: math.Log(members[i].prior)}
 		prior := func(state int, sigma float64) { m.forget(state, 0, sigma*sigma/v) }
-		prior(stLevel, 0.5*s.SetupSigma)
+		prior(stLevel, 0.35*s.SetupSigma)
 		prior(stSetup, s.SetupSigma)
 		prior(stTool, s.ToolSpread)
 		if !s.WithoutSlope {
