@@ -60,7 +60,7 @@ safety function.`,
 	}
 	root.SetVersionTemplate("{{.Version}}\n")
 	root.AddCommand(demoCommand(), runCommand(), checkCommand(), queueCommand(), holdCommand(), resumeCommand(),
-		statusCommand(), limitsCommand(), versionCommand())
+		statusCommand(), limitsCommand(), engineCommand(), versionCommand())
 	return root
 }
 
