@@ -73,6 +73,14 @@ func (f *fake) addRegister(name string, v any) *fakeNode {
 	return n
 }
 
+// integerRegister turns a register into one that holds whole micrometres.
+func (f *fake) integerRegister(name string, v int32) {
+	n := f.nodes["ns=2;s="+name]
+	n.value, n.dataType = v, 6
+	f.nodes["ns=2;s="+name+".EU"].value = ua.NewExtensionObject(&ua.EUInformation{UnitID: '4'<<8 | 'H'})
+	f.nodes["ns=2;s="+name+".Range"].value = ua.NewExtensionObject(&ua.Range{Low: -500, High: 500})
+}
+
 // change touches a node under the lock and wakes every subscriber.
 func (f *fake) change(name string, touch func(*fakeNode)) {
 	f.mu.Lock()

@@ -14,9 +14,6 @@ import (
 	"offsetbridge/internal/core"
 )
 
-// maxRetry bounds the pause between attempts to connect.
-const maxRetry = 15 * time.Second
-
 // settled is how long a session must have lived for the next attempt to start
 // with the shortest pause again.
 const settled = 10 * time.Second
@@ -103,7 +100,7 @@ func (m *Machine) run(ctx context.Context) {
 		if ctx.Err() != nil {
 			why = wait(CodeClosed, "")
 		}
-		if up || told == nil || told.code != why.code || told.bad != why.bad {
+		if up || told == nil || news(told, why) {
 			m.down(why)
 			told = why
 		}
@@ -115,10 +112,17 @@ func (m *Machine) run(ctx context.Context) {
 		case why.bad || why.code == CodeLogin:
 			rest = m.o.Recheck
 		default:
-			pause = min(2*pause, max(maxRetry, m.o.Retry))
+			pause = min(2*pause, max(m.o.Longest, m.o.Retry))
 		}
 		sleep(ctx, rest+rand.N(rest/5+1))
 	}
+}
+
+// news reports whether a failed attempt says something that the last one did
+// not. What the network says names ports that change each time.
+func news(told, why *fault) bool {
+	return told.code != why.code || told.bad != why.bad ||
+		told.text != why.text && !gone(why) && why.code != CodeDial
 }
 
 // session makes one session and serves it to its end. It reports whether it
@@ -130,8 +134,9 @@ func (m *Machine) session(ctx context.Context) (up bool, why *fault) {
 	}
 	v, err := take(ctx, s, &m.o)
 	if err != nil {
-		s.abort()
-		return false, faultOf(err)
+		why = faultOf(err)
+		leave(s, why)
+		return false, why
 	}
 	if why = v.first(); why == nil {
 		why = m.remember(v.digest)
@@ -191,14 +196,26 @@ func (m *Machine) finish(e *epoch, why *fault) {
 	m.current = nil
 	m.mu.Unlock()
 	close(e.ended)
-	graceful := why.code == CodeClosed || why.code == CodeRenew
-	if !graceful {
-		e.s.abort()
+	if gone(why) {
+		e.s.abort() // a write that waits for its answer need not wait on
 	}
 	e.io <- struct{}{} // kept: e is over
-	if graceful {
-		e.s.close()
+	leave(e.s, why)
+}
+
+// leave closes a session in good order where anybody listens: a server keeps an
+// orphaned one for a minute, and controls have few. After a write without a
+// certain outcome it also tells the server to forget what it has not done.
+func leave(s session, why *fault) {
+	if gone(why) {
+		s.abort()
+	} else {
+		s.close()
 	}
+}
+
+func gone(why *fault) bool {
+	return why.code == CodeLost || why.code == CodeFrozen || why.code == CodeProtocol
 }
 
 func (m *Machine) down(f *fault) {

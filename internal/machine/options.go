@@ -53,7 +53,8 @@ type Options struct {
 	Health  time.Duration // between reads of the server's state; two misses end the session (2 s)
 	Poll    time.Duration // between samples when nothing wakes us (1 s)
 	Watch   time.Duration // publishing and sampling interval of the subscription (100 ms)
-	Retry   time.Duration // first pause before a new session, doubling up to 15 s (250 ms)
+	Retry   time.Duration // first pause before a new session (250 ms)
+	Longest time.Duration // the pause doubles up to this while sessions do not last (15 s)
 	Recheck time.Duration // pause after a difference from what was commissioned, or a refused login (30 s)
 	Renew   time.Duration // longest life of a session (30 min): a channel is replaced, never renewed
 
@@ -123,6 +124,7 @@ func (o Options) withDefaults() Options {
 	def(&o.Poll, time.Second)
 	def(&o.Watch, 100*time.Millisecond)
 	def(&o.Retry, 250*time.Millisecond)
+	def(&o.Longest, 15*time.Second)
 	def(&o.Recheck, 30*time.Second)
 	def(&o.Renew, 30*time.Minute)
 	if o.DemoMark == "" {

@@ -134,7 +134,6 @@ func (a *attempt) run(ctx context.Context) {
 func (a *attempt) dropIfUnknown() {
 	if a.out.Result == core.Unknown {
 		a.e.end(wait(CodeDropped, "%s", Words[a.out.Code]))
-		a.e.s.abort()
 	}
 }
 
@@ -212,11 +211,13 @@ func (a *attempt) prepare(ctx context.Context) (*ua.Variant, bool) {
 
 // open asks everything that may close at any time.
 func (a *attempt) open(ctx context.Context) bool {
+	if a.gate == nil || !a.gate() {
+		a.notSent(CodeGate, "")
+		return false
+	}
 	switch now := a.m.o.Now(); {
 	case ctx.Err() != nil:
 		a.notSent(CodeCancelled, "")
-	case a.gate == nil || !a.gate():
-		a.notSent(CodeGate, "")
 	case now > a.in.SendBy:
 		a.notSent(CodeSendBy, "by %d ms, now %d ms", a.in.SendBy, now)
 	default:
