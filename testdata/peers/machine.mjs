@@ -7,7 +7,7 @@
 //                   "resolution":0.001,"min":-1,"max":1,"initial":0}]}'
 //
 // Options: serial, name, program, user, password, secure, tools, registers
-// (asText too). It prints one JSON line with its endpoint when it is ready,
+// (asText too), port, memory: a file that keeps the state over a power cut. It prints one JSON line with its endpoint when it is ready,
 // then answers every JSON line on standard input with one JSON line:
 //   {"do":"begin"} {"do":"end"} {"do":"set","register":R,"value":V}
 //   {"do":"tool","tool":T} {"do":"program","value":P} {"do":"part","value":S}
@@ -41,6 +41,16 @@ const state = {
   log: [], // {register, old, new}, oldest first
 };
 
+// A control keeps counters, offsets and tool table when its server is killed.
+if (options.memory && fs.existsSync(options.memory)) Object.assign(state, JSON.parse(fs.readFileSync(options.memory, "utf8")));
+
+// remember comes before the answer, so that no effect is forgotten.
+function remember() {
+  if (!options.memory) return;
+  fs.writeFileSync(options.memory + ".new", JSON.stringify(state));
+  fs.renameSync(options.memory + ".new", options.memory);
+}
+
 function unitId(code) {
   let n = 0;
   for (const c of code) n = n * 256 + c.charCodeAt(0);
@@ -64,6 +74,7 @@ function store(r, value, overOpcua) {
     state.log.push({ register: r.name, old, new: now });
     if (state.log.length > MAX_LOG) state.log.splice(0, MAX_LOG / 4);
   }
+  remember();
   return StatusCodes.Good;
 }
 
@@ -107,7 +118,7 @@ function build(space) {
   for (const name of Object.keys(state.tools)) {
     const t = object(tools, `Equipment/Tools/${name}`, name);
     variable(t, `Equipment/Tools/${name}/Generation`, "Generation", DataType.UInt64, () => u64(state.tools[name].generation));
-    variable(t, `Equipment/Tools/${name}/ToolLife`, mt("ToolLife"), DataType.UInt32, () => state.tools[name].life);
+    variable(t, `Equipment/Tools/${name}/ToolLife`, "ToolLife", DataType.UInt32, () => state.tools[name].life);
     variable(t, `Equipment/Tools/${name}/Active`, "Active", DataType.Boolean, () => true);
   }
   const offsets = object(machine, "Offsets", "Offsets");
@@ -178,7 +189,7 @@ async function main() {
   const pki = new OPCUACertificateManager({ rootFolder: folder, automaticallyAcceptUnknownCertificate: true });
   await pki.initialize();
   const server = new OPCUAServer({
-    host: "127.0.0.1", hostname: "127.0.0.1", port: await freePort(), resourcePath: "",
+    host: "127.0.0.1", hostname: "127.0.0.1", port: options.port || (await freePort()), resourcePath: "",
     serverCertificateManager: pki, userCertificateManager: pki,
     securityModes: options.secure ? [MessageSecurityMode.Sign, MessageSecurityMode.SignAndEncrypt] : [MessageSecurityMode.None],
     securityPolicies: [options.secure ? SecurityPolicy.Basic256Sha256 : SecurityPolicy.None],
@@ -217,7 +228,9 @@ async function main() {
         return;
       }
       if (!Object.hasOwn(commands, c.do)) throw new Error(`unknown command ${JSON.stringify(c.do)}`);
-      say({ ok: true, ...commands[c.do](c) });
+      const answer = commands[c.do](c);
+      if (c.do !== "state") remember();
+      say({ ok: true, ...answer });
     } catch (e) {
       say({ ok: false, error: e.message });
     }

@@ -17,10 +17,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -41,8 +43,13 @@ type Machine struct {
 	Endpoint    string // opc.tcp://127.0.0.1:port
 	Certificate []byte // DER; empty without security
 
+	options Options
+	cmd     *exec.Cmd
+	ended   chan struct{} // closed once the process is gone
+	errors  *tail
+
 	mu    sync.Mutex
-	in    io.Writer
+	in    io.WriteCloser
 	lines chan line
 }
 
@@ -60,6 +67,8 @@ type Options struct {
 	User      string     `json:"user,omitempty"`
 	Password  string     `json:"password,omitempty"`
 	Secure    bool       `json:"secure,omitempty"`
+	Port      int        `json:"port,omitempty"`   // 0 takes a free one
+	Memory    string     `json:"memory,omitempty"` // file that keeps the state over Kill and Restart
 	Tools     []Tool     `json:"tools"`
 	Registers []Register `json:"registers"`
 }
@@ -105,16 +114,29 @@ type State struct {
 // StartMachine starts an independent machine that ends with the test.
 func StartMachine(t testing.TB, o Options) *Machine {
 	t.Helper()
+	m := &Machine{options: o, errors: &tail{}}
+	m.start(t)
+	t.Cleanup(func() {
+		m.stop()
+		if t.Failed() {
+			t.Logf("the independent machine said:\n%s", m.errors)
+		}
+	})
+	return m
+}
+
+// start runs the process and waits for its hello.
+func (m *Machine) start(t testing.TB) {
+	t.Helper()
 	dir := ready(t)
-	given, err := json.Marshal(o)
+	given, err := json.Marshal(m.options)
 	if err != nil {
 		t.Fatal(err)
 	}
 	cmd := exec.Command("node", "machine.mjs", string(given))
 	cmd.Dir = dir
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
-	complaints := &tail{}
-	cmd.Stderr = complaints
+	cmd.Stderr = m.errors
 	in, err := cmd.StdinPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -126,32 +148,60 @@ func StartMachine(t testing.TB, o Options) *Machine {
 	if err := cmd.Start(); err != nil {
 		t.Fatalf("cannot start the independent machine: %v", err)
 	}
-	m := &Machine{in: in, lines: make(chan line, 16)}
-	go m.receive(out)
-	t.Cleanup(func() {
-		in.Close()
-		done := make(chan struct{})
-		go func() { cmd.Wait(); close(done) }()
-		select {
-		case <-done:
-		case <-time.After(10 * time.Second):
-			cmd.Process.Kill()
-			<-done
-		}
-		if t.Failed() {
-			t.Logf("the independent machine said:\n%s", complaints)
-		}
-	})
+	m.cmd, m.in, m.lines, m.ended = cmd, in, make(chan line, 16), make(chan struct{})
+	received := make(chan struct{})
+	go func(lines chan line) {
+		receive(out, lines)
+		close(received)
+	}(m.lines)
+	go func(ended chan struct{}) {
+		<-received
+		cmd.Wait() //nolint:errcheck // how it ended shows in what it did
+		close(ended)
+	}(m.ended)
 	var hello struct {
 		Endpoint    string `json:"endpoint"`
 		Certificate []byte `json:"certificate"`
 		Error       string `json:"error"`
 	}
 	if err := m.next(startLimit, &hello); err != nil || hello.Error != "" {
-		t.Fatalf("the independent machine did not start: %v %s\n%s", err, hello.Error, complaints)
+		t.Fatalf("the independent machine did not start: %v %s\n%s", err, hello.Error, m.errors)
 	}
 	m.Endpoint, m.Certificate = hello.Endpoint, hello.Certificate
-	return m
+}
+
+// stop ends the process in good order, with a limit.
+func (m *Machine) stop() {
+	m.in.Close() //nolint:errcheck // gone already
+	select {
+	case <-m.ended:
+	case <-time.After(10 * time.Second):
+		m.Kill()
+	}
+}
+
+// Kill ends the process at once, as a power cut would end it. What it holds is
+// lost unless Options.Memory names a file.
+func (m *Machine) Kill() {
+	m.cmd.Process.Kill() //nolint:errcheck // gone already
+	<-m.ended
+}
+
+// Restart kills the process where it runs and starts it again at the same
+// endpoint.
+func (m *Machine) Restart(t testing.TB) {
+	t.Helper()
+	m.Kill()
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	u, err := url.Parse(m.Endpoint)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m.options.Port, err = strconv.Atoi(u.Port()); err != nil {
+		t.Fatal(err)
+	}
+	m.start(t)
 }
 
 // NodeID returns the portable identifier of what, in the words of the bundled
@@ -246,11 +296,11 @@ func (m *Machine) do(command map[string]any, into any) error {
 	return json.Unmarshal(raw, into)
 }
 
-func (m *Machine) receive(out io.Reader) {
+func receive(out io.Reader, lines chan<- line) {
 	r := bufio.NewReader(out)
 	for {
 		b, err := r.ReadBytes('\n')
-		m.lines <- line{b, err}
+		lines <- line{b, err}
 		if err != nil {
 			return
 		}
