@@ -151,7 +151,7 @@ func (i *Intake) run(ctx context.Context) {
 			pause = i.o.RetryFirst
 		}
 		jitter := time.Duration(rand.Int64N(int64(pause)/4 + 1))
-		if !i.rest(ctx, pause-jitter) {
+		if !i.rest(ctx, pause-jitter, s.crowded) {
 			break
 		}
 		pause = min(2*pause, i.o.RetryCap)
@@ -164,8 +164,9 @@ func (i *Intake) run(ctx context.Context) {
 	i.say(Status{Code: Closed}, "")
 }
 
-// rest waits for the pause and for room in the queue; false when ctx ends.
-func (i *Intake) rest(ctx context.Context, pause time.Duration) bool {
+// rest waits for the pause and, after the queue was full, for room in it; false
+// when ctx ends.
+func (i *Intake) rest(ctx context.Context, pause time.Duration, crowded bool) bool {
 	timer := time.NewTimer(pause)
 	defer timer.Stop()
 	select {
@@ -173,7 +174,7 @@ func (i *Intake) rest(ctx context.Context, pause time.Duration) bool {
 	case <-ctx.Done():
 		return false
 	}
-	for !i.sequence.drained() {
+	for crowded && !i.sequence.drained() {
 		select {
 		case <-i.sequence.drain:
 		case <-ctx.Done():

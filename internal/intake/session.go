@@ -20,16 +20,17 @@ import (
 // session is one connection with a client of its own: nothing of the library's
 // state outlives it, and whether the broker still knew us is seen every time.
 type session struct {
-	i      *Intake
-	epoch  uint64
-	client mqtt.Client
-	lost   chan error    // the connection ended
-	full   chan struct{} // no room for a message
-	stop   chan struct{} // ends the helpers
-	up     bool
-	guard  *guard
-	uncut  func() bool // the intake's end no longer concerns the connection
-	helper sync.WaitGroup
+	i       *Intake
+	epoch   uint64
+	client  mqtt.Client
+	lost    chan error    // the connection ended
+	full    chan struct{} // no room for a message
+	stop    chan struct{} // ends the helpers
+	up      bool
+	crowded bool // ended because the queue was full
+	guard   *guard
+	uncut   func() bool // the intake's end no longer concerns the connection
+	helper  sync.WaitGroup
 }
 
 const (
@@ -232,6 +233,7 @@ func (s *session) stay(ctx context.Context) (slow bool) {
 			s.ended(err)
 			return false
 		case <-s.full:
+			s.crowded = true
 			s.i.say(Status{Code: Full}, fmt.Sprintf("%d without a record", s.i.sequence.waiting()))
 			return false
 		case now := <-tick.C:

@@ -80,6 +80,7 @@ func Dial(ctx context.Context, o Options) (*Gauge, error) {
 	}
 	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(o.Broker).SetClientID(o.ClientID).
 		SetUsername(o.User).SetPassword(o.Password).SetProtocolVersion(4).SetCleanSession(false).
+		SetStore(mqtt.NewOrderedMemoryStore()).
 		SetKeepAlive(4 * time.Second).SetPingTimeout(2 * time.Second).
 		SetAutoReconnect(true).SetMaxReconnectInterval(time.Second).SetWriteTimeout(5 * time.Second))
 	g := &Gauge{o: o, client: client}

@@ -24,6 +24,10 @@ type Options struct {
 	Users  map[string]string // name → password; empty: anybody may connect
 	ACL    string            // contents of an acl_file; empty: no restriction
 	Config []string          // further configuration lines
+	Lazy   bool              // save to disk only at Stop: every save writes the whole queue, slow when it is long
+
+	// Whole, when set, gives the whole configuration for a port and a folder.
+	Whole func(port, dir string) string
 }
 
 // Broker is a Mosquitto process.
@@ -38,8 +42,8 @@ type Broker struct {
 	done chan struct{}
 }
 
-// Start starts a broker that ends with the test. Sessions and queued messages
-// are written to disk at every change, so that they survive Kill.
+// Start starts a broker that ends with the test. Unless it is lazy, sessions and
+// queued messages are written to disk at every change, so that they survive Kill.
 func Start(tb testing.TB, o Options) *Broker {
 	tb.Helper()
 	dir := tb.TempDir()
@@ -53,16 +57,22 @@ func Start(tb testing.TB, o Options) *Broker {
 
 func (b *Broker) lines(dir string, o Options) string {
 	_, port, _ := net.SplitHostPort(b.addr)
+	if o.Whole != nil {
+		return o.Whole(port, dir)
+	}
 	lines := []string{
 		"listener " + port + " 127.0.0.1",
 		"persistence true",
 		"persistence_location " + dir + "/",
-		"autosave_on_changes true",
-		"autosave_interval 1",
 		"log_dest file " + b.log,
 		"log_type all",
 		"max_queued_messages 100000",
 		"set_tcp_nodelay true",
+	}
+	if o.Lazy {
+		lines = append(lines, "autosave_interval 0")
+	} else {
+		lines = append(lines, "autosave_on_changes true", "autosave_interval 1")
 	}
 	if os.Geteuid() == 0 {
 		lines = append(lines, "user root") // it would otherwise lose its own folder
