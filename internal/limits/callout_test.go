@@ -150,6 +150,8 @@ func TestRefusals(t *testing.T) {
 		{"M6-6g before plating 0 µm", "not over 0 and up to 1 mm", ""},
 		{"M6-6g before plating 2 mm", "not over 0 and up to 1 mm", ""},
 		{"M6-6g before painting 5 µm", "does not say plating", ""},
+		{"M1-4h before plating 0.3 mm", "too thick for this diameter", ""},
+		{"1 H7 after plating 0.5 mm", "too thick for this diameter", ""},
 		{"M6-6g before plating 5..60 µm", "narrow it to less than 28 µm of spread", ""},
 	} {
 		got, err := Parse(c.callout)

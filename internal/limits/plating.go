@@ -99,6 +99,11 @@ func (p Plating) apply(l Limits) (Limits, error) {
 		if err := p.move(m.size, l.Kind, m.times); err != nil {
 			return Limits{}, fmt.Errorf("%s: %w", m.name, err)
 		}
+		for _, e := range []End{m.size.Lower, m.size.Upper} {
+			if e.Set && e.At <= 0 && l.Family != Plain {
+				return Limits{}, fmt.Errorf("the plating is too thick for this diameter, its %s limit would be %s", m.name, e.At)
+			}
+		}
 	}
 	words := "these limits hold before plating, the callout's hold after it"
 	if p.Side == AfterPlating {
