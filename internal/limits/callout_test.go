@@ -90,6 +90,7 @@ func TestRefusals(t *testing.T) {
 		{"M16-6H-X", "does not belong behind the class", "M16x2-6H"},
 		{"M16-6H-LH-LH", "does not belong behind the class", "M16x2-6H-LH"},
 		{"M16-6H-LH-S", "does not belong behind the class", "M16x2-6H-LH"},
+		{"M1?x2-6H", "not a diameter", "M14x2-6H"},
 		{"M1O-6H", "not a diameter", "M10x1.5-6H"},
 		{"m16x1.5-6H", "neither a thread", "M16x1.5-6H"},
 		{"M16X1.5-6H", "not a diameter", "M16x1.5-6H"},
@@ -177,7 +178,7 @@ func TestRefusals(t *testing.T) {
 
 // No suggestion makes a hole of a shaft, invents a unit or a class.
 func TestSuggestionsGuessNothing(t *testing.T) {
-	for _, s := range []string{"M16", "M16x1.5", "1/4-20 UNC", "24.98..25.01", "1.0000 ±0.0005", "25", "M16xPh3P1.5-6H", strings.Repeat("9", 90), "M16-6H/6g", "1/4-20 UNC-2C", "25 H7/g6", "25 Hh7", "25 L7", "22 0 +0.033", "501 H7", "1 in ±0.1 mm"} {
+	for _, s := range []string{"M16", "M16x1.5", "1/4-20 UNC", "24.98..25.01", "1.0000 ±0.0005", "25", "M16xPh3P1.5-6H", strings.Repeat("9", 90), "M16-6H/6g", "1/4-20 UNC-2C", "25 H7/g6", "25 Hh7", "25 L7", "22 0 +0.033", "501 H7", "1000000 +1 0 mm", "1 in ±0.1 mm"} {
 		var e *Error
 		if _, err := Parse(s); !errors.As(err, &e) || e.Suggestion != "" {
 			t.Errorf("Parse(%q): %v", s, err)

@@ -195,9 +195,6 @@ func (c Callout) metricLimits() (Limits, error) {
 	} else {
 		c.external(&l, crest, pitchTol.value, crestTols[c.crest].value)
 	}
-	if l.Minor.Basic.At <= 0 {
-		return Limits{}, fmt.Errorf("pitch %s mm leaves no core in a diameter of %s mm%s", p.In(length.MM), d.In(length.MM), pitchesOf(d))
-	}
 	if row.extended {
 		l.Standard = "extension of ISO 965-1 (basic sizes ISO 724)"
 	}

@@ -136,6 +136,7 @@ func TestUnifiedFromMemory(t *testing.T) {
 		"5/8-11 UNC-1A major":    "0.6052 0.6234",
 		"5/8-12 UN-2A pitch":     "0.5639 0.5693",
 		"5/8-12 UN-2A major":     "0.612 0.6234",
+		"3-8 UN-2A pitch":        "2.9077 2.9162",
 		"1 1/4-8 UN-2A pitch":    "1.1597 1.1667",
 		"1 1/4-8 UN-2A major":    "1.2329 1.2479",
 		"1/4-20 UNC-3A pitch":    "0.2147 0.2175",

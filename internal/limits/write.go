@@ -210,14 +210,14 @@ func JSONLines(r io.Reader, w io.Writer) error {
 	in := bufio.NewReaderSize(r, maxLine)
 	out := bufio.NewWriter(w)
 	for {
-		line, long, err := readLine(in)
+		line, err := readLine(in)
 		if err != nil && !errors.Is(err, io.EOF) {
 			return errors.Join(fmt.Errorf("reading callouts: %w", err), out.Flush())
 		}
 		if errors.Is(err, io.EOF) && line == "" {
 			return out.Flush()
 		}
-		answer, aerr := answerLine(line, long)
+		answer, aerr := answerLine(line)
 		if aerr != nil {
 			return aerr
 		}
@@ -236,20 +236,20 @@ func JSONLines(r io.Reader, w io.Writer) error {
 	}
 }
 
-// readLine returns one line without its end, cut at maxLine bytes.
-func readLine(in *bufio.Reader) (line string, long bool, err error) {
+// readLine returns one line without its end, cut at maxLine bytes: long enough
+// for Parse to refuse it for its length.
+func readLine(in *bufio.Reader) (line string, err error) {
 	part, err := in.ReadSlice('\n')
 	line = string(part)
 	for errors.Is(err, bufio.ErrBufferFull) {
-		long = true
 		_, err = in.ReadSlice('\n')
 	}
-	return strings.TrimSuffix(strings.TrimSuffix(line, "\n"), "\r"), long, err
+	return strings.TrimSuffix(strings.TrimSuffix(line, "\n"), "\r"), err
 }
 
-func answerLine(line string, long bool) ([]byte, error) {
+func answerLine(line string) ([]byte, error) {
 	c, err := Parse(line)
-	if err == nil && !long {
+	if err == nil {
 		return c.object(line, c.String())
 	}
 	o := object{}

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 	"testing/iotest"
+	"time"
 )
 
 // golden is what a setter reads; testdata/text.txt holds one block a callout,
@@ -74,6 +75,9 @@ func TestJSONLines(t *testing.T) {
 	if err := JSONLines(iotest.OneByteReader(strings.NewReader(input)), &out); err != nil {
 		t.Fatal(err)
 	}
+	if !strings.Contains(out.String(), `"\"quoted\"<&>"`) {
+		t.Error("signs that JSON need not escape are escaped")
+	}
 	type answer struct {
 		Callout, Reading, Error, Suggestion string
 		Lower                               *json.Number `json:"lower_mm"`
@@ -134,6 +138,8 @@ func TestJSONLinesAnswersAtOnce(t *testing.T) {
 	shown, out := io.Pipe()
 	done := make(chan error, 1)
 	go func() { done <- JSONLines(in, out) }()
+	unanswered := time.AfterFunc(20*time.Second, func() { shown.CloseWithError(errors.New("no answer in 20 s")) })
+	defer unanswered.Stop()
 	answers := json.NewDecoder(shown)
 	for _, s := range []string{"25 H7", "nonsense", "M16-6H"} {
 		if _, err := fmt.Fprintln(typed, s); err != nil {
