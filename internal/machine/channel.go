@@ -108,8 +108,9 @@ func secure(ctx context.Context, conn *uacp.Conn, o *Options, s secured) (*chann
 		LocalKey:          s.key,
 		RemoteCertificate: s.remote,
 		// Twice what we use: the library renews at three quarters of it.
-		Lifetime:       uint32(2 * o.Renew / time.Millisecond),
-		RequestTimeout: o.Request,
+		Lifetime: uint32(2 * o.Renew / time.Millisecond),
+		// Never reached: every call has a time of its own.
+		RequestTimeout: 4 * o.Request,
 	}
 	if len(s.remote) > 0 {
 		config.Thumbprint = uapolicy.Thumbprint(s.remote)
@@ -120,12 +121,9 @@ func secure(ctx context.Context, conn *uacp.Conn, o *Options, s secured) (*chann
 		conn.Close()
 		return nil, differs(CodeConfig, "%v", err)
 	}
-	if err := guard(func() error { return c.sc.Open(ctx) }); err != nil {
+	if err := c.open(ctx); err != nil {
 		c.drop()
-		if isTimeout(err) {
-			return nil, wait(CodeFrozen, "no answer to opening a channel")
-		}
-		return nil, faultOf(err)
+		return nil, err
 	}
 	// The reply to opening is not authenticated by anything but its own
 	// header, and the library has taken over what that said.
@@ -138,6 +136,23 @@ func secure(ctx context.Context, conn *uacp.Conn, o *Options, s secured) (*chann
 		return nil, differs(CodeCertificate, "the channel was answered with certificate %s", fingerprint(config.RemoteCertificate))
 	}
 	return c, nil
+}
+
+// open opens the channel. Time is up by ending what can still be received: an
+// Open that returned while its answer was being read would pull the ground from
+// under the library's own goroutine.
+func (c *channel) open(ctx context.Context) error {
+	stop := context.AfterFunc(ctx, func() { _ = c.conn.CloseRead() })
+	err := guard(func() error { return c.sc.Open(context.WithoutCancel(ctx)) })
+	switch inTime := stop(); {
+	case !inTime && ctx.Err() == context.DeadlineExceeded:
+		return wait(CodeFrozen, "no answer to opening a channel")
+	case !inTime:
+		return wait(CodeClosed, "")
+	case err != nil:
+		return faultOf(err)
+	}
+	return nil
 }
 
 // drop ends the connection at once. Pending calls return.

@@ -46,6 +46,8 @@ func faultOf(err error) *fault {
 		switch s {
 		case ua.StatusBadUserAccessDenied, ua.StatusBadIdentityTokenRejected, ua.StatusBadIdentityTokenInvalid:
 			return wait(CodeLogin, "%s", statusText(s))
+		case ua.StatusBadTooManySessions:
+			return wait(CodeSessions, "%s", statusText(s))
 		case ua.StatusBadTimeout:
 			return wait(CodeFrozen, "no answer in time")
 		case ua.StatusBadSecurityChecksFailed, ua.StatusBadSecurityModeRejected, ua.StatusBadSecurityPolicyRejected,

@@ -234,7 +234,7 @@ func TestSecuredPeer(t *testing.T) {
 	s.live()
 
 	wrong := hurried(r.options())
-	wrong.Security.Password = "open sesamy"
+	wrong.Security.Password, wrong.Request = "open sesamy", patience
 	report := Inspect(t.Context(), wrong)
 	if len(report.Problems) != 1 || report.Problems[0].Code != string(CodeLogin) || report.Problems[0].Bad {
 		t.Errorf("wrong password: %+v", report.Problems)

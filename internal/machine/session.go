@@ -15,9 +15,15 @@ import (
 const (
 	applicationURI = "urn:offsetbridge:client"
 	productURI     = "urn:offsetbridge"
-	sessionTimeout = 60 * time.Second
 	closeTimeout   = 500 * time.Millisecond
 )
+
+// forgotten is after how long without a word the server may forget a session.
+// Short, because a session whose connection broke occupies one of the few that
+// a control has.
+func (o *Options) forgotten() time.Duration {
+	return max(10*time.Second, 5*(o.Health+o.Request))
+}
 
 // uaSession is a session of the real protocol.
 type uaSession struct {
@@ -154,7 +160,7 @@ func (s *uaSession) create(ctx context.Context, e *ua.EndpointDescription, uri s
 		SessionName:             clip("offsetbridge " + s.o.Name),
 		ClientNonce:             nonce,
 		ClientCertificate:       own,
-		RequestedSessionTimeout: float64(sessionTimeout / time.Millisecond),
+		RequestedSessionTimeout: float64(s.o.forgotten() / time.Millisecond),
 	}
 	res, err := call[*ua.CreateSessionResponse](ctx, s.c, req, nil, s.o.Request)
 	if err != nil {

@@ -51,7 +51,7 @@ func (s *uaSession) subscribe(ctx context.Context, ids []*ua.NodeID, interval ti
 	sub, err := call[*ua.CreateSubscriptionResponse](ctx, s.c, &ua.CreateSubscriptionRequest{
 		RequestedPublishingInterval: ms,
 		RequestedMaxKeepAliveCount:  uint32(max(1, keepAlive/interval)),
-		RequestedLifetimeCount:      uint32(max(3, sessionTimeout/interval)),
+		RequestedLifetimeCount:      uint32(max(3, s.o.forgotten()/interval)),
 		PublishingEnabled:           true,
 	}, s.token, s.o.Request)
 	if err != nil {

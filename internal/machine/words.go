@@ -9,6 +9,7 @@ const (
 	CodeDial     core.Code = "m-dial"     // no connection
 	CodeProtocol core.Code = "m-protocol" // the peer does not answer as an OPC UA server
 	CodeLogin    core.Code = "m-login"    // user or password refused
+	CodeSessions core.Code = "m-sessions" // the server has no session left
 	CodeState    core.Code = "m-state"    // the server runs, but not in state Running
 	CodeLost     core.Code = "m-lost"     // the connection ended
 	CodeFrozen   core.Code = "m-frozen"   // connected, but no answers
@@ -66,6 +67,7 @@ var Words = map[core.Code]string{
 	CodeDial:     "the machine's server cannot be reached, check its power, the network and the endpoint",
 	CodeProtocol: "the peer does not answer as an OPC UA server should, check the endpoint",
 	CodeLogin:    "the machine's server refused the user or the password, correct them there or in the configuration",
+	CodeSessions: "the machine's server has no session left for us, close other clients or wait a minute",
 	CodeState:    "the machine's server is not running normally, wait for it or look at the control",
 	CodeLost:     "the connection to the machine's server ended, it is being rebuilt",
 	CodeFrozen:   "the machine's server stopped answering, the connection is being rebuilt",
