@@ -5,6 +5,7 @@ import (
 	"crypto/x509"
 	"fmt"
 	"os"
+	"slices"
 
 	"go.uber.org/zap"
 
@@ -73,7 +74,7 @@ func intakeGauge(g *config.Gauge) intake.Gauge {
 		Name: g.Name, Topic: g.Topic, Kind: intake.KindReading, Identity: g.Identity,
 		Range: g.Range, Resolution: g.Resolution, MaxDecimals: g.MaxDecimals,
 		BareNumber: g.BareNumber, TextNumbers: g.TextNumbers, CommaText: g.DecimalComma,
-		TimeFormat: g.TimeFormat, Production: g.ProductionWhen,
+		TimeFormat: g.TimeFormat, Production: production(g),
 		Fields: intake.Fields{
 			Value: source(m.Value), Unit: source(m.Unit), Sequence: source(m.Sequence), Time: source(m.Time),
 			Characteristic: source(m.Characteristic), Machine: source(m.Machine), Part: source(m.Part),
@@ -81,6 +82,15 @@ func intakeGauge(g *config.Gauge) intake.Gauge {
 		},
 		Rate: gaugeRate, Burst: gaugeBurst,
 	}
+}
+
+// production returns the words of a part of the series, where the message brings
+// one: the standing word is among them without being listed.
+func production(g *config.Gauge) []string {
+	if g.Message.State.Kind == config.Constant || slices.Contains(g.ProductionWhen, config.Production) {
+		return g.ProductionWhen
+	}
+	return append([]string{config.Production}, g.ProductionWhen...)
 }
 
 func announcement(a *config.Announcement) intake.Gauge {
