@@ -3,8 +3,8 @@ package core
 import (
 	"bytes"
 	"encoding/json"
+	"slices"
 	"strconv"
-	"testing"
 
 	"offsetbridge/internal/length"
 )
@@ -15,11 +15,14 @@ const um = length.Micrometre
 // measures them, answers writes, and folds every event a second time through
 // its bytes, so that each scenario proves the fold as well.
 type cell struct {
-	t testing.TB
+	t tester
 	s *State
 	f *State // fed with the decoded bytes of every event
 
+	inputs []Input
 	events []Event
+	check  func(Input, []Event) // sees every step
+	quick  bool                 // compare the fold only when asked
 	mono   int64
 	epoch  uint64
 	order  uint64
@@ -31,6 +34,9 @@ type cell struct {
 	tools   []int64
 	regs    []length.Length
 	acts    []length.Length // what is in force for the part being cut
+	mixed   bool            // more than one value was
+	tooled  []int64         // and its tools
+	truth   map[uint64]made // by count
 
 	drift   map[string]length.Length // by loop: what the process does by itself
 	sizes   map[uint64]map[string]length.Length
@@ -39,6 +45,13 @@ type cell struct {
 	intents []Intent                     // all of them, as released
 	seq     map[string]uint64            // by gauge
 	effects map[string]map[string]Effect // by loop and register, as the machine has it
+}
+
+// made is what a part was really cut with.
+type made struct {
+	registers map[string]length.Length // by name
+	tools     map[string]int64
+	mixed     bool
 }
 
 // settings is an invented milling cell: a bore by a radius register, and a boss
@@ -82,16 +95,23 @@ var (
 	engineer = Person{Principal: "erna", Role: Engineer, Auth: "test"}
 )
 
-func newCell(t testing.TB) *cell {
+// tester is what a test and a property both are.
+type tester interface {
+	Helper()
+	Fatal(args ...any)
+	Fatalf(format string, args ...any)
+}
+
+func newCell(t tester) *cell {
 	return &cell{
 		t: t, s: &State{}, f: &State{}, mono: 1_000_000, counter: 100, program: "P1",
 		tools: []int64{3, 8}, regs: []length.Length{10 * um, -20 * um}, sign: 1,
-		drift: map[string]length.Length{}, sizes: map[uint64]map[string]length.Length{}, seq: map[string]uint64{},
+		truth: map[uint64]made{}, drift: map[string]length.Length{}, sizes: map[uint64]map[string]length.Length{}, seq: map[string]uint64{},
 	}
 }
 
 // cellWith starts a process with a configuration and a live session.
-func cellWith(t testing.TB, change func(*Settings)) *cell {
+func cellWith(t tester, change func(*Settings)) *cell {
 	c := newCell(t)
 	set := settings()
 	if change != nil {
@@ -122,9 +142,13 @@ func identity(kind string) func(*Settings) {
 func (c *cell) send(f Fact) []Event {
 	c.t.Helper()
 	c.mono += 10
-	out := c.s.Step(Input{At: Instant{Wall: c.mono, Mono: c.mono}, Fact: f})
+	in := Input{At: Instant{Wall: c.mono, Mono: c.mono}, Fact: f}
+	out := c.s.Step(in)
 	c.fold(out)
-	c.events = append(c.events, out...)
+	c.inputs, c.events = append(c.inputs, in), append(c.events, out...)
+	if c.check != nil {
+		c.check(in, out)
+	}
 	for _, e := range out {
 		if in, ok := e.(Intended); ok {
 			c.intents = append(c.intents, in.Intent)
@@ -145,16 +169,21 @@ func (c *cell) fold(events []Event) {
 		}
 		c.f.Apply(d)
 	}
-	if len(events) == 0 {
-		return
-	}
-	live, folded := asJSON(c.t, c.s), asJSON(c.t, c.f)
-	if !bytes.Equal(live, folded) {
-		c.t.Fatalf("the fold differs after %d events\nlive   %s\nfolded %s", len(events), live, folded)
+	if len(events) > 0 && !c.quick {
+		c.compare()
 	}
 }
 
-func asJSON(t testing.TB, v any) []byte {
+// compare proves that folding the journal gives the running state.
+func (c *cell) compare() {
+	c.t.Helper()
+	live, folded := asJSON(c.t, c.s), asJSON(c.t, c.f)
+	if !bytes.Equal(live, folded) {
+		c.t.Fatalf("the fold differs\nlive   %s\nfolded %s", live, folded)
+	}
+}
+
+func asJSON(t tester, v any) []byte {
 	t.Helper()
 	b, err := json.Marshal(v)
 	if err != nil {
@@ -196,6 +225,9 @@ func (c *cell) start() []Event {
 // restart is a crash: all that is left is what the journal gives back.
 func (c *cell) restart() []Event {
 	c.t.Helper()
+	if c.quick {
+		c.compare()
+	}
 	c.s, c.f = &State{}, &State{}
 	for _, e := range c.events {
 		for _, s := range []*State{c.s, c.f} {
@@ -225,13 +257,24 @@ func (c *cell) read() Sample {
 	}
 }
 
-func (c *cell) look() []Event { c.t.Helper(); return c.send(c.read()) }
+func (c *cell) look() []Event {
+	c.t.Helper()
+	c.mix()
+	return c.send(c.read())
+}
+
+// mix notes when a new value acts on the part that is being cut.
+func (c *cell) mix() {
+	if c.s.Ledger.Settings.Effective == ActsAtOnce && !slices.Equal(c.acts, c.regs) || !slices.Equal(c.tooled, c.tools) {
+		c.mixed = true
+	}
+}
 
 // begin starts a cycle, end finishes it; part does both.
 func (c *cell) begin() []Event {
 	c.t.Helper()
 	c.cutting = true
-	c.acts = append([]length.Length(nil), c.regs...)
+	c.acts, c.tooled, c.mixed = slices.Clone(c.regs), slices.Clone(c.tools), false
 	if c.s.Ledger.Settings.CountsAt == CountsAtStart {
 		c.counter++
 	}
@@ -249,15 +292,28 @@ func (c *cell) end() []Event {
 }
 
 func (c *cell) finish() {
-	made := map[string]length.Length{}
-	for _, l := range c.s.Ledger.Settings.Loops {
+	sizes := map[string]length.Length{}
+	set := &c.s.Ledger.Settings
+	if len(c.acts) != len(c.regs) { // the columns were changed under way
+		c.acts, c.mixed = c.regs, true
+	}
+	c.mix()
+	m := made{registers: map[string]length.Length{}, tools: map[string]int64{}, mixed: c.mixed}
+	for i, r := range set.Registers {
+		m.registers[r.Name] = c.acts[i]
+	}
+	for i, t := range set.Tools {
+		m.tools[t] = c.tools[i]
+	}
+	c.truth[c.counter] = m
+	for _, l := range set.Loops {
 		size := l.Characteristics[0].Aim + c.drift[l.Name]
 		for i, r := range l.Registers {
-			size += c.sign * l.Effects[0][i].Of(c.acts[c.s.Ledger.Settings.registerIndex(r)])
+			size += c.sign * l.Effects[0][i].Of(c.acts[set.registerIndex(r)])
 		}
-		made[l.Name] = size
+		sizes[l.Name] = size
 	}
-	c.sizes[c.counter] = made
+	c.sizes[c.counter] = sizes
 }
 
 func (c *cell) part() []Event {
@@ -334,7 +390,7 @@ func only[E Event](events []Event) []E {
 	return out
 }
 
-func one[E Event](t testing.TB, events []Event) E {
+func one[E Event](t tester, events []Event) E {
 	t.Helper()
 	all := only[E](events)
 	if len(all) != 1 {
@@ -345,7 +401,7 @@ func one[E Event](t testing.TB, events []Event) E {
 	return all[0]
 }
 
-func none[E Event](t testing.TB, events []Event) {
+func none[E Event](t tester, events []Event) {
 	t.Helper()
 	if all := only[E](events); len(all) != 0 {
 		t.Fatalf("there is %+v, want none", all)

@@ -1,6 +1,7 @@
 package core
 
 import (
+	"offsetbridge/internal/guard"
 	"offsetbridge/internal/length"
 )
 
@@ -8,10 +9,32 @@ import (
 // soon as the machine permits it.
 func (d *decision) dispatch() {
 	for _, p := range d.open() {
-		if p.Status == Ready && d.s.waiting(&p) == "" {
-			d.intend(&p)
+		if p.Status != Ready || d.s.waiting(&p) != "" {
+			continue
 		}
+		if c := d.outgrown(&p); c != "" {
+			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: c})
+			continue
+		}
+		d.intend(&p)
 	}
+}
+
+// outgrown says why an automatic change is not automatic any more: what bounds
+// it has moved while it waited for the machine. The next reading asks a person.
+func (d *decision) outgrown(p *Open) Code {
+	if p.Approval != nil {
+		return ""
+	}
+	l, m := d.set().Loop(p.Loop), p.Moves[0]
+	book := d.s.book(m.Register)
+	switch {
+	case book.Spent+m.Size.Abs() > l.Bounds.Travel:
+		return guard.Budget
+	case book.Unproven >= maxUnproven && !d.s.loopBook(p.Loop).Response.Proven(d.s.noise(p.Loop)):
+		return guard.Unproven
+	}
+	return ""
 }
 
 // waiting says why a proposal cannot be sent just now, "" when it can. It clears
