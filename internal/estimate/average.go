@@ -26,7 +26,6 @@ type Average struct {
 // NewAverage returns an average that has seen nothing.
 func NewAverage(s Settings) *Average {
 	s = s.Defaults()
-	s.Weight = math.Min(s.Weight, 1)
 	return &Average{Settings: s, Square: s.Noise * s.Noise}
 }
 

@@ -78,10 +78,11 @@ type Estimator struct {
 	Fit             float64 // mean square of recent innovations ÷ what was expected
 	FitN            int     // readings in it
 
-	Setups, SetupSquares float64        // set-ups seen; sum of their squares, in σ²
-	LastSetting          int64          // part of the last setting
-	ZeroLogW             [nZero]float64 // log weights of zeroWalks by the settings seen
-	ZeroWalk             float64        // variance of a step of the gauge's zero ÷ σ²
+	Starts, StartMean float64        // set-ups seen; the mean drift that tools started with, µm
+	StartSquares      float64        // sum of squares about it, µm²
+	LastSetting       int64          // part of the last setting
+	ZeroLogW          [nZero]float64 // log weights of zeroWalks by the settings seen
+	ZeroWalk          float64        // variance of a step of the gauge's zero ÷ σ²
 }
 
 // Cut is what is kept of the readings of one cut.
@@ -151,11 +152,11 @@ func (e *Estimator) normalise() {
 	}
 }
 
-// setupVariance is that of a set-up, in σ².
+// setupVariance is that of a set-up, in σ²: the first guess and what tools started with since.
 func (e *Estimator) setupVariance(sigma2 float64) float64 {
 	const prior = 3
 	s := e.Settings.SetupSigma
-	return (prior*s*s/sigma2 + e.SetupSquares) / (prior + e.Setups)
+	return (prior*s*s + e.StartSquares) / (prior + math.Max(0, e.Starts-1)) / sigma2
 }
 
 // advance moves every model to a later part, through the events on the way.
@@ -246,18 +247,10 @@ func (e *Estimator) learnLife() {
 	}
 }
 
-// newTool starts a tool's own states afresh and remembers what the old one's set-up was.
+// newTool starts a tool's own states afresh and remembers where the old one started.
 func (e *Estimator) newTool(setup, sigma2 float64) {
 	if e.Ready {
-		mean, weight := 0.0, 0.0
-		for i := range e.Models {
-			w := e.Models[i].weight()
-			mean += w * e.Models[i].X[stSetup]
-			weight += w
-		}
-		mean /= weight
-		e.Setups++
-		e.SetupSquares += mean * mean / sigma2
+		e.learnStart(sigma2)
 	}
 	spread := e.Settings.ToolSpread
 	for i := range e.Models {
@@ -266,6 +259,33 @@ func (e *Estimator) newTool(setup, sigma2 float64) {
 		m.forget(stTool, 0, spread*spread/sigma2)
 	}
 	e.Age = 0
+}
+
+// learnStart remembers what the tool that goes started with. A shop that presets its tools with a
+// constant error starts all of them off the same way: well beyond three standard errors it is
+// believed.
+func (e *Estimator) learnStart(sigma2 float64) {
+	const most = 8
+	start, weight := 0.0, 0.0
+	for i := range e.Models {
+		w := e.Models[i].weight()
+		start += w * (e.Models[i].X[stLevel] + e.Models[i].X[stSetup])
+		weight += w
+	}
+	start /= weight
+	keep := math.Min(e.Starts, most) / math.Max(1, e.Starts)
+	e.Starts = math.Min(e.Starts, most) + 1
+	off := start - e.StartMean
+	e.StartMean += off / e.Starts
+	e.StartSquares = keep*e.StartSquares + off*(start-e.StartMean)
+	of := e.setupVariance(sigma2) / e.Starts
+	square := e.StartMean * e.StartMean / sigma2
+	if e.Starts < 2 || square < 12*of {
+		return
+	}
+	for i := range e.Models {
+		e.Models[i].forget(stLevel, e.StartMean*(1-of/square), of)
+	}
 }
 
 // Note takes an event. Events of parts that are still to be read wait for their readings.

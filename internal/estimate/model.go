@@ -105,10 +105,24 @@ func (m *Model) absorb(g *[nState]float64, v, s float64) {
 }
 
 func (m *Model) settle() {
+	var root [nState]float64
 	for i := range nState {
-		d := row0[i]
-		if !(m.P[d] > 0) {
+		if d := m.P[row0[i]]; d > 0 {
+			root[i] = math.Sqrt(d)
+		} else {
 			m.forget(i, m.X[i], 0)
+		}
+	}
+	k := 0
+	for i := range nState {
+		k++
+		for j := i + 1; j < nState; j++ {
+			if bound := root[i] * root[j]; m.P[k] > bound {
+				m.P[k] = bound
+			} else if m.P[k] < -bound {
+				m.P[k] = -bound
+			}
+			k++
 		}
 	}
 	m.X[stTool] = math.Max(-0.8, math.Min(3, m.X[stTool]))

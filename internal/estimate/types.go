@@ -20,23 +20,24 @@ type Settings struct {
 }
 
 // Defaults returns s with every zero replaced as its field says; values that are not finite or not
-// positive count as zero.
+// positive count as zero, and the rest are kept within what a shop can mean.
 func (s Settings) Defaults() Settings {
-	good := func(x *float64, otherwise float64) {
+	good := func(x *float64, otherwise, least, most float64) {
 		if !(*x > 0) || math.IsInf(*x, 1) {
 			*x = otherwise
 		}
+		*x = math.Max(least, math.Min(*x, most))
 	}
-	good(&s.HalfTolerance, 0)
-	good(&s.Noise, s.HalfTolerance/10)
-	good(&s.GaugeSigma, 0)
-	good(&s.Noise, s.GaugeSigma*1.6)
-	good(&s.Noise, 1.5)
-	good(&s.SetupSigma, 4*s.Noise)
-	good(&s.EffectSigma, 0.2)
-	good(&s.ToolSpread, 0.2)
-	good(&s.Gate, 4)
-	good(&s.Weight, 0.3)
+	good(&s.HalfTolerance, 0, 0, largest)
+	good(&s.GaugeSigma, 0, 0, largest)
+	good(&s.Noise, s.HalfTolerance/10, 0, largest)
+	good(&s.Noise, s.GaugeSigma*1.6, 0, largest)
+	good(&s.Noise, 1.5, 1e-3, largest)
+	good(&s.SetupSigma, 4*s.Noise, 1e-3, 4*largest)
+	good(&s.EffectSigma, 0.2, 1e-3, 1)
+	good(&s.ToolSpread, 0.2, 1e-3, 1)
+	good(&s.Gate, 4, 2, 100)
+	good(&s.Weight, 0.3, 1e-3, 1)
 	return s
 }
 
