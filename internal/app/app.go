@@ -72,8 +72,8 @@ const snapshotVersion = "1"
 
 // New opens journal, machines, broker and socket. What is opened is closed again
 // when something fails.
-func New(ctx context.Context, o Options) (a *App, err error) {
-	a = &App{o: o, log: o.Log, started: time.Now(), byName: map[string]*unit{}, chars: map[string][]string{}}
+func New(ctx context.Context, o Options) (_ *App, err error) {
+	a := &App{o: o, log: o.Log, started: time.Now(), byName: map[string]*unit{}, chars: map[string][]string{}}
 	a.free.Store(10_000)
 	defer func() {
 		if err != nil {
