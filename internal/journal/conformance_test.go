@@ -21,7 +21,7 @@ func TestMemoryConforms(t *testing.T) {
 func TestJournalConforms(t *testing.T) {
 	for name, o := range map[string]journal.Options{
 		"one segment":   {},
-		"many segments": {SegmentRecords: 9, CheckpointEvery: 4},
+		"many segments": {SegmentRecords: 20, CheckpointEvery: 9},
 	} {
 		t.Run(name, func(t *testing.T) {
 			journaltest.Conform(t, func(t *testing.T) (journal.Store, func() journal.Store) {

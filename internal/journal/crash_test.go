@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -28,7 +29,22 @@ func TestMain(m *testing.M) {
 			os.Exit(1)
 		}
 	}
-	os.Exit(m.Run())
+	flag.Parse()
+	os.Exit(inMemory(m))
+}
+
+// inMemory runs the tests in a file system in memory where there is one, so
+// that they do not wait for a disk; what a killed process leaves is the same.
+// Benchmarks stay on the disk.
+func inMemory(m *testing.M) int {
+	const memory = "/dev/shm"
+	if os.Getenv("TMPDIR") == "" && flag.Lookup("test.bench").Value.String() == "" {
+		if dir, err := os.MkdirTemp(memory, "journal-test-"); err == nil {
+			defer os.RemoveAll(dir)
+			os.Setenv("TMPDIR", dir)
+		}
+	}
+	return m.Run()
 }
 
 // killed are the options of the child: short segments, so that it is also
