@@ -1,6 +1,7 @@
 package web
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"encoding/json"
@@ -10,6 +11,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"strings"
 	"time"
 )
 
@@ -90,4 +92,34 @@ func (c *Client) do(ctx context.Context, method, path string, body, out any) err
 		return nil
 	}
 	return answer.Decode(out)
+}
+
+// Events calls f with every event from now on, from a goroutine of its own that
+// ends with ctx or with the connection. It returns once it is connected.
+func (c *Client) Events(ctx context.Context, f func(Entry)) error {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://offsetbridge/v1/events", nil)
+	if err != nil {
+		return err
+	}
+	live := &http.Client{Transport: c.http.Transport} // no limit on its time
+	resp, err := live.Do(req)
+	if err != nil {
+		return fmt.Errorf("no answer from %q: %w", c.path, err)
+	}
+	lines := bufio.NewScanner(resp.Body)
+	lines.Buffer(make([]byte, 0, 64<<10), 4<<20)
+	if !lines.Scan() {
+		resp.Body.Close() //nolint:errcheck // ended already
+		return fmt.Errorf("%q: %w", c.path, ErrNotRunning)
+	}
+	go func() {
+		defer resp.Body.Close() //nolint:errcheck // read to its end
+		for lines.Scan() {
+			var e Entry
+			if data, ok := strings.CutPrefix(lines.Text(), "data: "); ok && json.Unmarshal([]byte(data), &e) == nil {
+				f(e)
+			}
+		}
+	}()
+	return nil
 }
