@@ -60,6 +60,11 @@ type Bridge struct {
 	dead    error
 }
 
+// SnapshotVersion names the form of the folded state. It changes whenever a state
+// written by an earlier build could not be folded on; the next start then folds
+// the journal from its beginning.
+const SnapshotVersion = "1"
+
 // Queue bounds the inputs that wait for a commit under way.
 const Queue = 4096
 
@@ -113,6 +118,9 @@ type Commit struct{ Records []journal.Record }
 // It returns the next commit, nil when there is none, and what may leave the
 // process now. While a commit is under way inputs gather and form the next one.
 func (b *Bridge) Step(inputs []core.Input, done *error) (*Commit, []Released) {
+	if b.dead != nil {
+		return nil, nil
+	}
 	b.waiting = append(b.waiting, inputs...)
 	var out []Released
 	if done != nil {

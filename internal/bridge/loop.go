@@ -2,12 +2,14 @@ package bridge
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
 	"go.uber.org/zap"
 
 	"offsetbridge/internal/core"
+	"offsetbridge/internal/journal"
 )
 
 // drainMost bounds how many inputs one turn takes from the channel.
@@ -15,7 +17,7 @@ const drainMost = 512
 
 func (r *Runner) loop() {
 	defer close(r.ended)
-	outcomes := make(chan core.Outcome, cap(r.writes))
+	outcomes := make(chan core.Outcome, cap(r.writes)+1)
 	writer := r.startWriter(outcomes)
 	defer writer()
 	var ticks <-chan time.Time
@@ -24,26 +26,29 @@ func (r *Runner) loop() {
 		defer t.Stop()
 		ticks = t.C
 	}
-	var events <-chan core.Fact
+	var feed <-chan core.Fact
 	if r.o.Machine != nil {
-		events = r.o.Machine.Events()
+		feed = r.o.Machine.Events()
 	}
 	for {
 		var inputs []core.Input
 		var done *error
-		in := r.in
-		if r.b.Full() {
-			in = nil
+		in, events := r.in, feed
+		busy := r.b.Full() || r.calming()
+		if busy {
+			in, events = nil, nil
 		}
 		select {
 		case <-r.stop:
 			r.finish(outcomes)
 			return
+		case j := <-r.urgent:
+			inputs = r.accept(inputs, j)
 		case j := <-in:
 			inputs = r.drain(j)
 		case f, ok := <-events:
 			if !ok {
-				events = nil
+				feed = nil
 				continue
 			}
 			inputs = r.input(inputs, f, nil)
@@ -51,8 +56,12 @@ func (r *Runner) loop() {
 			inputs = r.input(inputs, o, nil)
 		case err := <-r.landed:
 			done = &err
+		case <-r.again:
+			r.submit(r.unsent)
 		case <-ticks:
-			inputs = r.input(inputs, core.Tick{}, nil)
+			if !busy {
+				inputs = r.input(inputs, core.Tick{}, nil)
+			}
 		}
 		r.step(inputs, done)
 		if err := r.b.Err(); err != nil {
@@ -60,6 +69,13 @@ func (r *Runner) loop() {
 			return
 		}
 	}
+}
+
+// calming reports that somebody waits for the state to be settled, or that a
+// snapshot is long due: under an endless stream of inputs a commit would always
+// be under way. What is waiting is committed, then they have their turn.
+func (r *Runner) calming() bool {
+	return !r.b.Settled() && (len(r.looks) > 0 || r.b.durable-r.tried >= 2*r.o.Every)
 }
 
 // drain takes what waits in the channel, for one batch.
@@ -96,10 +112,7 @@ func (r *Runner) step(inputs []core.Input, done *error) {
 	commit, released := r.b.Step(inputs, done)
 	r.remember()
 	if commit != nil {
-		if err := r.o.Journal.Submit(commit.Records, func(err error) { r.landed <- err }); err != nil {
-			r.b.Step(nil, &err)
-			return
-		}
+		r.submit(commit)
 	}
 	for _, rel := range released {
 		r.release(rel)
@@ -110,6 +123,21 @@ func (r *Runner) step(inputs []core.Input, done *error) {
 		}
 		r.looks = nil
 		r.snapshot(false)
+	}
+}
+
+// busyPause is how long to wait before a commit is offered again to a journal that
+// cannot keep up.
+const busyPause = 5 * time.Millisecond
+
+func (r *Runner) submit(c *Commit) {
+	r.unsent, r.again = nil, nil
+	err := r.o.Journal.Submit(c.Records, func(err error) { r.landed <- err })
+	switch {
+	case errors.Is(err, journal.ErrBusy): // nothing was queued, and nothing is broken
+		r.unsent, r.again = c, time.After(busyPause)
+	case err != nil:
+		r.b.Step(nil, &err)
 	}
 }
 
@@ -134,17 +162,24 @@ func (r *Runner) release(rel Released) {
 }
 
 // startWriter runs the writes of one machine, one at a time, beside the loop. The
-// returned function waits for it to end.
+// returned function lets nothing more be sent and waits for the write under way.
 func (r *Runner) startWriter(outcomes chan<- core.Outcome) func() {
 	ended := make(chan struct{})
+	ctx, cancel := context.WithCancel(context.Background())
 	go func() {
 		defer close(ended)
 		for in := range r.writes {
-			outcomes <- r.o.Machine.Write(context.Background(), in, func() bool { return r.gate(in.Loop) })
+			o := r.o.Machine.Write(ctx, in, func() bool { return r.gate(in.Loop) })
+			select {
+			case outcomes <- o:
+			case <-ctx.Done(): // nobody listens: unknown, the next start reads
+			}
 		}
 	}()
 	return func() {
+		r.shut.Add(1)
 		close(r.writes)
+		cancel()
 		<-ended
 	}
 }
@@ -166,13 +201,16 @@ func (r *Runner) finish(outcomes <-chan core.Outcome) {
 			done = &err
 		case o := <-outcomes:
 			inputs = r.input(nil, o, nil)
+		case <-r.again:
+			r.submit(r.unsent)
 		case <-deadline:
 			r.abandon(ErrStopped)
 			return
 		}
 		r.step(inputs, done)
-		if r.b.Err() != nil {
-			break
+		if err := r.b.Err(); err != nil {
+			r.fail(err)
+			return
 		}
 	}
 	r.abandon(ErrStopped)
@@ -203,26 +241,32 @@ func (r *Runner) fail(err error) {
 
 // abandon tells everybody who waits that nothing will come.
 func (r *Runner) abandon(err error) {
+	r.mu.Lock()
+	r.gone = true // from here on nothing more comes into the channels
+	r.mu.Unlock()
 	for ref, done := range r.calls {
 		delete(r.calls, ref)
 		done(Released{}, err)
 	}
 	for {
+		var j job
 		select {
-		case j := <-r.in:
-			if j.done != nil {
-				j.done(Released{}, err)
-			}
+		case j = <-r.in:
+		case j = <-r.urgent:
 		default:
 			return
+		}
+		if j.done != nil {
+			j.done(Released{}, err)
 		}
 	}
 }
 
 func (r *Runner) snapshot(last bool) {
-	if r.b.durable == r.saved || !last && r.b.durable-r.saved < r.o.Every {
+	if r.b.durable == r.saved || !last && r.b.durable-r.tried < r.o.Every {
 		return
 	}
+	r.tried = r.b.durable
 	snap, err := r.b.Snapshot(r.o.Journal.Head(r.o.Stream))
 	if err == nil {
 		err = r.o.Journal.SaveSnapshot(snap)

@@ -53,18 +53,25 @@ type Runner struct {
 	o      Options
 	b      *Bridge
 	in     chan job
+	urgent chan job // holds: they do not wait behind anything
 	landed chan error
 	stop   chan struct{}
 	ended  chan struct{}
 	once   sync.Once
 	failed atomic.Pointer[error]
-	shut   atomic.Int32                    // holds that were asked for and not decided yet
+	shut   atomic.Int32                    // holds that were asked for and not decided yet; one more at the end
 	held   atomic.Pointer[map[string]bool] // scopes on hold
+
+	mu   sync.RWMutex
+	gone bool // nothing is taken from the channels any more
 
 	refs   uint64
 	calls  map[uint64]func(Released, error)
 	looks  []func(Decider)
-	saved  uint64
+	saved  uint64  // record of the last snapshot
+	tried  uint64  // and of the last attempt
+	unsent *Commit // the journal was busy; offered again
+	again  <-chan time.Time
 	writes chan core.Intent
 }
 
@@ -80,9 +87,9 @@ func Run(b *Bridge, o Options) *Runner {
 		o.Every = 20_000
 	}
 	r := &Runner{
-		o: o, b: b, in: make(chan job, Queue), landed: make(chan error, 1), stop: make(chan struct{}),
+		o: o, b: b, in: make(chan job, Queue), urgent: make(chan job, urgentMost), landed: make(chan error, 1), stop: make(chan struct{}),
 		ended: make(chan struct{}), calls: map[uint64]func(Released, error){}, writes: make(chan core.Intent, 64),
-		saved: b.durable,
+		saved: b.durable, tried: b.durable,
 	}
 	r.remember()
 	go r.loop()
@@ -93,7 +100,9 @@ func Run(b *Bridge, o Options) *Runner {
 // goroutine after what the input caused is durable, or with the reason why that
 // will not happen. Submit never blocks.
 func (r *Runner) Submit(f core.Fact, done func(Released, error)) error {
+	in := r.in
 	if _, ok := f.(core.Hold); ok {
+		in = r.urgent
 		r.shut.Add(1) // closes the gate before the hold is even decided
 		inner := done
 		done = func(rel Released, err error) {
@@ -103,7 +112,7 @@ func (r *Runner) Submit(f core.Fact, done func(Released, error)) error {
 			}
 		}
 	}
-	err := r.offer(job{fact: f, done: done})
+	err := r.offer(in, job{fact: f, done: done})
 	if err != nil {
 		if _, ok := f.(core.Hold); ok && !errors.Is(err, ErrStopped) {
 			r.shut.Add(-1)
@@ -112,17 +121,23 @@ func (r *Runner) Submit(f core.Fact, done func(Released, error)) error {
 	return err
 }
 
-func (r *Runner) offer(j job) error {
+// urgentMost bounds the holds that wait to be decided.
+const urgentMost = 64
+
+func (r *Runner) offer(in chan<- job, j job) error {
+	r.mu.RLock()
+	defer r.mu.RUnlock()
 	select {
 	case <-r.stop:
 		return ErrStopped
 	default:
 	}
-	select {
-	case r.in <- j:
-		return nil
-	case <-r.stop:
+	if r.gone {
 		return ErrStopped
+	}
+	select {
+	case in <- j:
+		return nil
 	default:
 		return ErrFull
 	}
@@ -157,7 +172,7 @@ func (r *Runner) Call(ctx context.Context, f core.Fact) (Released, error) {
 // sees is durable. f must copy what it wants and return quickly.
 func (r *Runner) Look(ctx context.Context, f func(Decider)) error {
 	done := make(chan struct{})
-	if err := r.offer(job{look: func(d Decider) { f(d); close(done) }}); err != nil {
+	if err := r.offer(r.in, job{look: func(d Decider) { f(d); close(done) }}); err != nil {
 		return err
 	}
 	select {
