@@ -80,6 +80,7 @@ func New(ctx context.Context, o Options) (_ *App, err error) {
 			a.Close()
 		}
 	}()
+	a.watchers.add(a.say)
 	if o.Watch != nil {
 		a.watchers.add(o.Watch)
 	}

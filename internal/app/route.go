@@ -4,8 +4,6 @@ import (
 	"errors"
 	"time"
 
-	"go.uber.org/zap"
-
 	"offsetbridge/internal/bridge"
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/intake"
@@ -25,10 +23,9 @@ func (a *App) route() {
 // submit reports false when the runner is full. A message that cannot be
 // recorded is not acknowledged: the broker sends it again.
 func (a *App) submit(r *bridge.Runner, f core.Fact, m intake.Message) bool {
-	err := r.Submit(f, func(rel bridge.Released, err error) {
+	err := r.Submit(f, func(_ bridge.Released, err error) {
 		if err == nil {
 			m.Ack()
-			a.say(rel)
 		}
 	})
 	return !errors.Is(err, bridge.ErrFull)
@@ -112,32 +109,4 @@ func (a *App) brokerStatus() {
 		}
 		a.plant.Submit(core.Broker{Up: s.Up, Code: s.Code, Text: s.Text}, nil) //nolint:errcheck // stopping
 	}
-}
-
-// say writes one clear sentence to the log for what a person may want to know.
-func (a *App) say(rel bridge.Released) {
-	for _, e := range rel.Events {
-		switch e := e.(type) {
-		case core.Rejected:
-			a.log.Warn("message not used: "+e.Code.Words(), zap.String("topic", e.Topic), zap.String("detail", e.Why))
-		case core.Unplaced:
-			a.log.Warn("reading waits unassigned: "+e.Code.Words(), zap.String("gauge", e.Reading.Gauge),
-				zap.String("characteristic", e.Reading.Characteristic))
-		case core.Judged:
-			if c := firstOf(e.Admit, e.Attribute); c != "" {
-				a.log.Warn("reading not used: "+c.Words(), zap.String("gauge", e.Reading.Gauge),
-					zap.String("characteristic", e.Reading.Characteristic), zap.String("part", e.Reading.Part),
-					zap.Stringer("value", e.Reading.Value))
-			}
-		}
-	}
-}
-
-func firstOf(codes ...core.Code) core.Code {
-	for _, c := range codes {
-		if c != "" {
-			return c
-		}
-	}
-	return ""
 }
