@@ -21,6 +21,9 @@ func (a *App) Status(ctx context.Context) (web.Status, error) {
 		Version: a.o.Version, Machines: []core.View{},
 		Journal: web.JournalStatus{Verified: a.verified.Load(), Free: float64(a.free.Load()) / 10_000},
 	}
+	for _, h := range a.journal.Heads() {
+		s.Journal.Records += h.Seq
+	}
 	err := a.plant.Look(ctx, func(d bridge.Decider) {
 		p := d.(*core.Plant)
 		s.Rejected, s.Tray = p.Rejected, len(p.Tray)

@@ -64,6 +64,7 @@ type BrokerStatus struct {
 // JournalStatus is the state of the record.
 type JournalStatus struct {
 	Verified bool    `json:"verified"`
+	Records  uint64  `json:"records"`
 	Free     float64 `json:"free_fraction"` // of the disk
 }
 
