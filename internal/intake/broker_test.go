@@ -174,6 +174,20 @@ func TestBrokerRestartsMidRun(t *testing.T) {
 	eventually(t, "everything acknowledged", func() bool { return i.sequence.waiting() == 0 })
 }
 
+// TestFullQueueDrainsInOrder: the intake disconnects when nobody records, and
+// afterwards nothing is missing, doubled or out of order.
+func TestFullQueueDrainsInOrder(t *testing.T) {
+	b := mosquitto.Start(t, mosquitto.Options{Lazy: true})
+	i := open(t, b.URL(), func(o *Options) { o.Queue = 10 })
+	await(t, i, Connected)
+	g := dial(t, b.URL(), nil)
+	send(t, g, 1, 100)
+	await(t, i, Full)
+	for n := range uint64(100) {
+		expect(t, i, n+1)[0].Ack()
+	}
+}
+
 // TestBrokerKilledMidRun: after a power cut of the broker the intake is there
 // again by itself, and says so when the broker has forgotten it.
 func TestBrokerKilledMidRun(t *testing.T) {

@@ -90,7 +90,7 @@ var sentences = map[core.Code]string{
 	Unreachable: "the broker cannot be reached, trying again",
 	Password:    "the broker refuses the user name or password, correct them; trying again slowly",
 	Refused:     "the broker refuses the connection, trying again slowly",
-	Untrusted:   "no trusted TLS connection to the broker, check certificates and names; trying again slowly",
+	Untrusted:   "no trusted TLS connection to the broker, check certificates and names; trying again",
 	Protocol:    "the broker broke the protocol, connection closed",
 	Denied:      "the broker denies a subscription, allow it in the broker's access list; trying again slowly",
 	Lost:        "the connection to the broker is lost, connecting again",

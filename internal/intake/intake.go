@@ -73,12 +73,15 @@ type Intake struct {
 
 // heard is a mapping with what was heard by it.
 type heard struct {
-	m      *Mapping
-	last   atomic.Int64 // Unix nanoseconds
-	silent bool         // said so; touched by the session only
-	denied bool
-	mu     sync.Mutex
-	limit  limiter
+	m    *Mapping
+	last atomic.Int64 // Unix nanoseconds
+
+	silent   bool // said so; this and the next two are the session's alone
+	refusals int  // of its subscription, in a row on this connection
+	denied   bool // said so
+
+	mu    sync.Mutex
+	limit limiter
 }
 
 // Open checks the options and starts to connect; it does not wait for the

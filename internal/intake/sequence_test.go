@@ -157,3 +157,21 @@ func TestReusedIdentifier(t *testing.T) {
 		t.Errorf("from an old connection: %v", v)
 	}
 }
+
+// TestNothingPassesAnOverflow: after a message had no room, a later one must not
+// overtake it on the same connection.
+func TestNothingPassesAnOverflow(t *testing.T) {
+	q := newSequence(1, 1000)
+	e := q.begin()
+	var first *delivery
+	give := func(id uint16) verdict {
+		return q.take(arrival{epoch: e, id: id, ack: func() {}}, func(d *delivery) { first = d })
+	}
+	if give(1) != fresh || give(2) != overflow {
+		t.Fatal("a queue of one takes one")
+	}
+	q.finish(first)
+	if v := give(3); v != dropped {
+		t.Errorf("message 3 overtakes message 2: %v", v)
+	}
+}

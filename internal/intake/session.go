@@ -3,7 +3,6 @@ package intake
 import (
 	"context"
 	"crypto/tls"
-	"crypto/x509"
 	"errors"
 	"fmt"
 	"net"
@@ -64,6 +63,9 @@ func (s *session) run(ctx context.Context) (slow bool) {
 	}
 	s.helper.Go(s.acknowledge)
 	defer s.close()
+	for _, h := range s.i.gauges {
+		h.refusals = 0
+	}
 	if err := s.subscribe(ctx, s.i.gauges); err != nil {
 		s.ended(err)
 		return false
@@ -115,7 +117,7 @@ func (s *session) dial(ctx context.Context) (net.Conn, error) {
 		secured := tls.Client(conn, o.TLS)
 		if err := secured.HandshakeContext(limited); err != nil {
 			conn.Close()
-			return nil, err
+			return nil, fmt.Errorf("%w: %w", errHandshake, err)
 		}
 		conn = secured
 	}
@@ -136,22 +138,34 @@ func (s *session) cut(conn net.Conn) {
 // refused says why no connection came about.
 func (s *session) refused(err error) (slow bool) {
 	code := Unreachable
-	var unknown x509.UnknownAuthorityError
 	var verify *tls.CertificateVerificationError
-	var record tls.RecordHeaderError
 	var alert tls.AlertError
 	switch {
 	case errors.Is(err, packets.ErrorRefusedBadUsernameOrPassword), errors.Is(err, packets.ErrorRefusedNotAuthorised):
 		code, slow = Password, true
 	case errors.Is(err, packets.ErrorRefusedIDRejected), errors.Is(err, packets.ErrorRefusedBadProtocolVersion):
 		code, slow = Refused, true
-	case errors.As(err, &unknown), errors.As(err, &verify), errors.As(err, &record), errors.As(err, &alert):
+	case errors.As(err, &verify), errors.As(err, &alert):
 		code, slow = Untrusted, true
+	case errors.Is(err, errHandshake):
+		code = Untrusted
+	case s.anonymous() && errors.Is(err, packets.ErrorNetworkError) && !errors.Is(err, os.ErrDeadlineExceeded):
+		code, err = Untrusted, errors.New("closed right after the TLS handshake, does it want a certificate of ours")
 	case errors.Is(err, ErrProtocol):
 		code = Protocol
 	}
 	s.i.say(Status{Code: code}, s.i.o.Broker+": "+cause(err))
 	return slow
+}
+
+// errHandshake marks what went wrong before TLS stood.
+var errHandshake = errors.New("handshake")
+
+// anonymous reports a TLS connection that stood without a certificate of ours. A
+// broker that wants one says so only after the handshake, and not always.
+func (s *session) anonymous() bool {
+	t := s.i.o.TLS
+	return s.i.o.secure && s.guard != nil && len(t.Certificates) == 0 && t.GetClientCertificate == nil
 }
 
 // ended says why an established connection ended.
@@ -206,23 +220,30 @@ func (s *session) subscribe(ctx context.Context, gauges []*heard) error {
 	return nil
 }
 
+// granted notes the answers. A refusal is told when it is repeated: a broker may
+// refuse once because the request's identifier is in use in its own direction.
 func (s *session) granted(batch []*heard, result map[string]byte) {
 	for _, h := range batch {
-		filter, before := h.m.Filter(), h.denied
+		filter := h.m.Filter()
 		answer, given := result[filter]
-		h.denied = !given || answer > 2
 		switch {
-		case h.denied && !before:
-			s.i.say(Status{Gauge: h.m.gauge.Name, Code: Denied}, filter)
-		case before && !h.denied:
+		case !given || answer > 2:
+			if h.refusals++; h.refusals >= 2 && !h.denied {
+				h.denied = true
+				s.i.say(Status{Gauge: h.m.gauge.Name, Code: Denied}, filter)
+			}
+			continue
+		case h.denied:
 			s.i.say(Status{Up: true, Gauge: h.m.gauge.Name, Code: Connected}, filter)
 		}
+		h.refusals, h.denied = 0, false
 	}
 }
 
 // stay watches an established connection.
 func (s *session) stay(ctx context.Context) (slow bool) {
-	began, asked := time.Now(), time.Now()
+	began := time.Now()
+	asked, wait := began, tickEvery
 	tick := time.NewTicker(s.i.beat())
 	defer tick.Stop()
 	for {
@@ -239,8 +260,8 @@ func (s *session) stay(ctx context.Context) (slow bool) {
 		case now := <-tick.C:
 			s.listen(began, now)
 			s.i.floods()
-			if now.Sub(asked) >= s.i.o.RetryCap {
-				asked = now
+			if now.Sub(asked) >= wait {
+				asked, wait = now, min(2*wait, max(tickEvery, s.i.o.RetryCap))
 				if err := s.subscribe(ctx, s.denied()); err != nil {
 					s.ended(err)
 					return false
@@ -261,7 +282,7 @@ func (i *Intake) beat() time.Duration {
 func (s *session) denied() []*heard {
 	var list []*heard
 	for _, h := range s.i.gauges {
-		if h.denied {
+		if h.refusals > 0 {
 			list = append(list, h)
 		}
 	}

@@ -74,9 +74,7 @@ func (b *Broker) lines(dir string, o Options) string {
 	} else {
 		lines = append(lines, "autosave_on_changes true", "autosave_interval 1")
 	}
-	if os.Geteuid() == 0 {
-		lines = append(lines, "user root") // it would otherwise lose its own folder
-	}
+	lines = append(lines, AsRoot())
 	if len(o.Users) == 0 {
 		lines = append(lines, "allow_anonymous true")
 	} else {
@@ -88,6 +86,15 @@ func (b *Broker) lines(dir string, o Options) string {
 		lines = append(lines, "acl_file "+file)
 	}
 	return strings.Join(append(lines, o.Config...), "\n") + "\n"
+}
+
+// AsRoot returns the configuration line that a broker started by root needs: it
+// would otherwise change to its own user and lose the test's folder.
+func AsRoot() string {
+	if os.Geteuid() == 0 {
+		return "user root"
+	}
+	return ""
 }
 
 func (b *Broker) passwords(dir string, users map[string]string) string {
