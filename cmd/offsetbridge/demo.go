@@ -63,6 +63,7 @@ Faults on demand: --fault NAME@PART, where NAME is one of
 	f.BoolVar(&d.fast, "fast", false, "in lock-step, as fast as it can: the next part waits until everything due is decided")
 	f.BoolVar(&d.json, "json", false, "print one JSON object at the end instead of telling")
 	f.BoolVar(&d.yours, "your-turn", false, "leave every decision to you, in another terminal")
+	f.BoolVar(&d.log, "log", false, "also show the daemon's own log")
 	f.Uint64Var(&d.seed, "seed", 1, "seed of the simulated process")
 	f.StringVar(&d.data, "data", "", "keep the journal in this folder (default: a temporary one, removed at the end)")
 	f.DurationVar(&d.cycle, "cycle", 1500*time.Millisecond, "time of one part when not --fast")
@@ -93,9 +94,9 @@ func (d *demo) run(ctx context.Context) error {
 		return err
 	}
 	d.view = newWitness(d)
-	log := zap.NewNop()
-	if !d.json && !d.fast {
-		log = newLog(false).WithOptions(zap.IncreaseLevel(zap.WarnLevel))
+	log := zap.NewNop() // the story tells what matters
+	if d.log {
+		log = newLog(false)
 	}
 	d.app, err = app.New(ctx, app.Options{Config: cfg, Digest: "demo", Version: programVersion(), Log: log, Watch: d.view.released})
 	if err != nil {

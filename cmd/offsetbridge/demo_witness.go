@@ -56,6 +56,8 @@ func (w *witness) released(rel bridge.Released) {
 	for _, e := range rel.Events {
 		if m != nil {
 			w.follow(name, m, e)
+		} else if b, ok := e.(core.Broker); ok {
+			w.say("broker: %s", b.Text)
 		}
 	}
 	close(w.changed)
@@ -227,7 +229,7 @@ func (w *witness) tell(machine string, e core.Event) {
 		w.say("%s  %s part %d: measured %s, %s from aim%s", machine, e.Loop, e.Count, e.Reading.Value.Text(length.MM, 4), mm(e.Deviation), verdict(e))
 	case core.Proposed:
 		if e.Need != "" {
-			w.say("%s  %s: decides the %s: change size by %s? %s", machine, e.Loop, e.Need, mm(e.Moves[0].Size), e.Reason.Words())
+			w.say("%s  %s: asks the %s: make it %s by %s? %s", machine, e.Loop, e.Need, direction(e.Moves[0].Size), e.Moves[0].Size.Abs().Text(length.MM, 4), e.Reason.Words())
 		}
 	case core.Approved:
 		w.say("%s  %s: approved by %s", machine, e.Loop, e.Who.Principal)
@@ -248,6 +250,13 @@ func (w *witness) tell(machine string, e core.Event) {
 			w.say("%s  connection lost: %s; registers keep their values", machine, e.Cause.Words())
 		}
 	}
+}
+
+func direction(size length.Length) string {
+	if size > 0 {
+		return "larger"
+	}
+	return "smaller"
 }
 
 func verdict(e core.Judged) string {
