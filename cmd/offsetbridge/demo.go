@@ -25,6 +25,7 @@ type demo struct {
 	fast   bool
 	json   bool
 	yours  bool
+	log    bool
 	seed   uint64
 	data   string
 	faults []string
