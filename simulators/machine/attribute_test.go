@@ -106,8 +106,12 @@ func TestWritesThatTheControlTakes(t *testing.T) {
 			if code, err := c.write(tc.what, tc.v); err != nil || code != ua.StatusOK {
 				t.Fatal(code, err)
 			}
-			if got := c.value(tc.what); got != tc.want {
+			got := c.value(tc.what)
+			if got != tc.want {
 				t.Errorf("reads %v, want %v", got, tc.want)
+			}
+			if f, ok := got.(float64); ok && f == 0 && math.Signbit(f) {
+				t.Error("reads minus zero")
 			}
 			if got := len(s.Effects()); got != n+1 {
 				t.Errorf("%d effects recorded, want 1", got-n)
@@ -146,6 +150,10 @@ func TestWritingDuringTheCut(t *testing.T) {
 		e := s.Effects()
 		if refuse && (code != ua.StatusBadInvalidState || len(e) != 0) {
 			t.Errorf("an interlocked control: %v, %+v", code, e)
+		}
+		s.EndCycle()
+		if code, err := c.write(wear, 0.03); err != nil || code != ua.StatusOK {
+			t.Errorf("after the cycle: %v %v", code, err)
 		}
 		if !refuse && (code != ua.StatusOK || len(e) != 1 || !e[0].Cutting) {
 			t.Errorf("a control without interlock: %v, %+v", code, e)
@@ -294,8 +302,12 @@ func TestADeviceReadIsFreshAndACachedOneSaysHowOldItIs(t *testing.T) {
 		t.Errorf("a device read: %+v", v)
 	}
 	s.EndCycle()
+	if v := read(0, ua.TimestampsToReturnBoth); v.Value.Value() != uint64(2) {
+		t.Errorf("a device read at the very moment of the last one: %v", v.Value.Value())
+	}
+	s.EndCycle()
 	k.add(2 * time.Second)
-	if v := read(1000, ua.TimestampsToReturnServer); v.Value.Value() != uint64(2) || v.Has(ua.DataValueSourceTimestamp) {
+	if v := read(1000, ua.TimestampsToReturnServer); v.Value.Value() != uint64(3) || v.Has(ua.DataValueSourceTimestamp) {
 		t.Errorf("a read with a cache that is too old: %+v", v)
 	}
 	if v := read(0, ua.TimestampsToReturnNeither); v.EncodingMask != ua.DataValueValue {

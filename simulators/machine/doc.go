@@ -21,5 +21,7 @@
 // subscriptions are done here, because that library's server accepts any user,
 // any write, and lets one silent connection block the next. It is a
 // simulator: it accepts every client certificate, and a plain-text password
-// where security is off.
+// where security is off. On a secured channel a client must not send between
+// asking for new keys and getting them: the library forgets the old keys at
+// once, and the connection ends.
 package machine

@@ -40,6 +40,8 @@ type Options struct {
 	CountAtStart     bool             // the part counter rises in BeginCycle, not in EndCycle
 	RefuseInCycle    bool             // the control refuses register writes while cutting; most do not
 	Now              func() time.Time // for time stamps; nil is time.Now
+
+	openTimeout time.Duration // from the connection to an open channel; tests shorten it
 }
 
 // Register is one number of the offset table. All values are in Unit.
@@ -87,6 +89,9 @@ func Start(o Options) (*Server, error) {
 	}
 	if o.Now == nil {
 		o.Now = time.Now
+	}
+	if o.openTimeout == 0 {
+		o.openTimeout = openTimeout
 	}
 	if err := o.check(); err != nil {
 		return nil, err

@@ -19,7 +19,7 @@ import (
 // Bounds of the transport.
 const (
 	maxConnections = 256
-	openTimeout    = 10 * time.Second // from the connection to an open channel
+	openTimeout    = 10 * time.Second
 	sendTimeout    = 5 * time.Second
 	bufferBytes    = 65535
 	maxChunks      = 64
@@ -45,6 +45,10 @@ type conn struct {
 	cfg  *uasc.Config
 	sc   *uasc.SecureChannel
 	quit chan struct{} // closed when the connection ends
+
+	// sending keeps answers apart from the renewal of the channel's keys, which
+	// the library does without a lock.
+	sending sync.Mutex
 }
 
 func listen(s *Server, addr string) (*network, error) {
@@ -130,7 +134,7 @@ func (c *conn) run() {
 	}
 	open := false
 	for {
-		m := c.sc.Receive(context.Background())
+		m := c.receive()
 		if m.Err != nil {
 			if !errors.Is(m.Err, io.EOF) {
 				c.sendError(ua.StatusBadTCPInternalError)
@@ -153,9 +157,17 @@ func (c *conn) run() {
 	}
 }
 
+func (c *conn) receive() *uasc.MessageBody {
+	if peek(c.tcp) == "OPN" {
+		c.sending.Lock()
+		defer c.sending.Unlock()
+	}
+	return c.sc.Receive(context.Background())
+}
+
 // handshake answers the client's hello and makes the channel.
 func (c *conn) handshake() error {
-	c.tcp.SetReadDeadline(time.Now().Add(openTimeout))
+	c.tcp.SetReadDeadline(time.Now().Add(c.n.s.o.openTimeout))
 	ack := &uacp.Acknowledge{ReceiveBufSize: bufferBytes, SendBufSize: bufferBytes, MaxChunkCount: maxChunks, MaxMessageSize: maxMessage}
 	u, err := uacp.NewConn(c.tcp, ack)
 	if err != nil {
@@ -215,6 +227,8 @@ func (c *conn) send(id uint32, resp ua.Response) {
 	if resp == nil {
 		return
 	}
+	c.sending.Lock()
+	defer c.sending.Unlock()
 	c.tcp.SetWriteDeadline(time.Now().Add(sendTimeout))
 	if err := c.sc.SendResponseWithContext(context.Background(), id, resp); err != nil {
 		c.tcp.Close()

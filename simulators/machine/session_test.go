@@ -1,10 +1,12 @@
 package machine
 
 import (
-	"context"
 	"errors"
+	"io"
 	"net"
+	"os"
 	"runtime"
+	"strings"
 	"testing"
 	"time"
 
@@ -182,6 +184,53 @@ func TestASilentConnectionBlocksNobody(t *testing.T) {
 	}
 }
 
+func TestAConnectionThatNeverOpensIsEndedAndAnIdleSessionIsNot(t *testing.T) {
+	s := start(t, func(o *Options) { o.openTimeout = 500 * time.Millisecond })
+	c := connect(t, s)
+	tcp, err := net.Dial("tcp", s.addr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer tcp.Close()
+	tcp.SetReadDeadline(time.Now().Add(deadline))
+	if _, err := tcp.Read(make([]byte, 1)); !errors.Is(err, io.EOF) { // the session has been idle for as long
+		t.Errorf("the silent connection: %v", err)
+	}
+	if got := c.value(wear); got != 0.01 {
+		t.Errorf("read %v", got)
+	}
+}
+
+func TestConnectionsAreBounded(t *testing.T) {
+	s := start(t)
+	c := connect(t, s)
+	for range maxConnections + 20 {
+		tcp, err := net.Dial("tcp", s.addr)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer tcp.Close()
+	}
+	for end := time.Now().Add(deadline); s.Connections() < maxConnections && time.Now().Before(end); {
+		time.Sleep(time.Millisecond)
+	}
+	if n := s.Connections(); n != maxConnections {
+		t.Errorf("%d connections", n)
+	}
+	last, err := net.Dial("tcp", s.addr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer last.Close()
+	last.SetReadDeadline(time.Now().Add(deadline / 2))
+	if _, err := last.Read(make([]byte, 1)); err == nil || errors.Is(err, os.ErrDeadlineExceeded) {
+		t.Errorf("one too many: %v", err)
+	}
+	if got := c.value(wear); got != 0.01 {
+		t.Errorf("read %v", got)
+	}
+}
+
 func TestGarbageEndsOnlyItsOwnConnection(t *testing.T) {
 	s := start(t)
 	c := connect(t, s)
@@ -199,7 +248,7 @@ func TestGarbageEndsOnlyItsOwnConnection(t *testing.T) {
 		for err == nil {
 			_, err = tcp.Read(make([]byte, 1024))
 		}
-		if errors.Is(err, context.DeadlineExceeded) {
+		if errors.Is(err, os.ErrDeadlineExceeded) {
 			t.Errorf("%q: the connection was not ended", b)
 		}
 		tcp.Close()
@@ -301,5 +350,25 @@ func TestSessionsOfLostConnectionsMakeRoom(t *testing.T) {
 	}
 	if n := s.Sessions(); n > maxSessions {
 		t.Errorf("%d sessions", n)
+	}
+}
+
+func TestAPanicCostsOneAnswerAndIsRecorded(t *testing.T) {
+	s, err := Start(options())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	s.OnEffect(func(Effect) { panic("the cell stumbled") })
+	c := connect(t, s)
+	if _, err := c.write(wear, 0.02); !errors.Is(err, ua.StatusBadInternalError) {
+		t.Errorf("answer: %v", err)
+	}
+	if p := s.Panics(); len(p) != 1 || !strings.Contains(p[0], "the cell stumbled") {
+		t.Errorf("recorded: %v", p)
+	}
+	s.OnEffect(nil)
+	if code, err := c.write(wear, 0.03); err != nil || code != ua.StatusOK {
+		t.Errorf("the next write: %v %v", code, err)
 	}
 }

@@ -109,7 +109,7 @@ func (p *space) tools(machine *node, o Options) {
 		name, base := t.Name, "Equipment/Tools/"+t.Name
 		tool := p.object(tools, base, nsBuilder, name, "a tool")
 		p.variable(tool, "tool/"+name+"/generation", base+"/Generation", nsBuilder, "Generation", "rises with every reported change of the tool", id.UInt64, func(st *State) any { return st.Tools[name].Generation })
-		p.variable(tool, "tool/"+name+"/life", base+"/ToolLife", nsMachineTool, "ToolLife", "parts cut since the last reported change", id.UInt32, func(st *State) any { return uint32(max(st.Tools[name].Life, 0)) })
+		p.variable(tool, "tool/"+name+"/life", base+"/ToolLife", nsBuilder, "ToolLife", "parts cut since the last reported change", id.UInt32, func(st *State) any { return uint32(max(st.Tools[name].Life, 0)) })
 		p.variable(tool, "tool/"+name+"/active", base+"/Active", nsBuilder, "Active", "the tool is in use, not a waiting sister tool", id.Boolean, func(st *State) any { return !st.Tools[name].Idle })
 	}
 }

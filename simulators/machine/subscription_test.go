@@ -132,7 +132,9 @@ func TestSubscriptionRules(t *testing.T) {
 		change func(*ua.MonitoredItemCreateRequest)
 		want   ua.StatusCode
 	}{
-		"unknown node": {func(r *ua.MonitoredItemCreateRequest) { r.ItemToMonitor.NodeID = ua.NewStringNodeID(nsBuilder, "nothing") }, ua.StatusBadNodeIDUnknown},
+		"unknown node": {func(r *ua.MonitoredItemCreateRequest) {
+			r.ItemToMonitor.NodeID = ua.NewStringNodeID(nsBuilder, "nothing")
+		}, ua.StatusBadNodeIDUnknown},
 		"no attribute": {func(r *ua.MonitoredItemCreateRequest) { r.ItemToMonitor.AttributeID = 99 }, ua.StatusBadAttributeIDInvalid},
 		"a dead band": {func(r *ua.MonitoredItemCreateRequest) {
 			r.RequestedParameters.Filter = ua.NewExtensionObject(&ua.DataChangeFilter{Trigger: ua.DataChangeTriggerStatusValue, DeadbandType: 1, DeadbandValue: 0.1})
@@ -212,6 +214,10 @@ func TestBrowsingFindsTheOffsetTable(t *testing.T) {
 	refs, err = c.Node(ua.NewStringNodeID(nsBuilder, "Offsets")).Children(ctx, 46, ua.NodeClassAll)
 	if err != nil || len(refs) != 0 {
 		t.Errorf("%d properties of Offsets, %v", len(refs), err)
+	}
+	refs, err = c.Node(ua.NewStringNodeID(nsBuilder, "Machine")).Children(ctx, 47, ua.NodeClassVariable)
+	if err != nil || len(refs) != 0 {
+		t.Errorf("%d variables directly below the machine, %v", len(refs), err)
 	}
 	back, err := c.Node(ua.NewStringNodeID(nsBuilder, "Machine")).References(ctx, 35, ua.BrowseDirectionInverse, ua.NodeClassAll, true)
 	if err != nil || len(back) != 1 || back[0].BrowseName.Name != "Objects" {

@@ -135,7 +135,6 @@ func (m *Machine) start(t testing.TB) {
 	}
 	cmd := exec.Command("node", "machine.mjs", string(given))
 	cmd.Dir = dir
-	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	cmd.Stderr = m.errors
 	in, err := cmd.StdinPipe()
 	if err != nil {
