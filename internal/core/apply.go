@@ -22,6 +22,11 @@ func (s *State) apply(e Event) {
 	case Seen:
 		s.applySeen(e)
 	case Recorded:
+		if n := len(g.Cuts); n > 0 && g.Cuts[n-1].Count == e.Count { // what was recorded is in doubt after all
+			e.Measured = g.Cuts[n-1].Measured
+			g.Cuts[n-1] = e.Cut
+			return
+		}
 		g.Cuts = push(g.Cuts, e.Cut, maxCuts)
 	case Moved:
 		s.applyMoved(e)
@@ -96,7 +101,11 @@ func (s *State) applyConfigured(e Configured) {
 		l := &e.Settings.Loops[i]
 		g.Loops = append(g.Loops, keepLoop(loops, l, e.Settings.Digest(l.Name)))
 		for k := range l.Characteristics {
-			s.Estimates = append(s.Estimates, keepEstimate(filters, l, k))
+			kept := keepEstimate(filters, &e.Settings, l, k)
+			if !kept.Filter.Started {
+				g.Loops[i].begin()
+			}
+			s.Estimates = append(s.Estimates, kept)
 		}
 	}
 }
@@ -121,13 +130,22 @@ func keepLoop(books []LoopBook, l *Loop, digest string) LoopBook {
 	return LoopBook{Name: l.Name, Digest: digest, First: true}
 }
 
-func keepEstimate(old []Estimate, l *Loop, k int) Estimate {
+// keepEstimate carries an estimate over as long as its readings mean the same: from
+// the same aim, by the same effects of the same registers, cut by the same program.
+func keepEstimate(old []Estimate, set *Settings, l *Loop, k int) Estimate {
 	c := &l.Characteristics[k]
+	var nodes []string
+	for _, r := range l.Registers {
+		nodes = append(nodes, set.Register(r).Node)
+	}
 	d := digest(struct {
-		Aim     length.Length
-		Effects []Effect
-		Damping float64
-	}{c.Aim, l.Effects[k], l.Damping})
+		Aim      length.Length
+		Effects  []Effect
+		Damping  float64
+		Identity string
+		Nodes    []string
+		Program  string
+	}{c.Aim, l.Effects[k], l.Damping, set.Identity, nodes, l.Program})
 	for _, e := range old {
 		if e.Loop == l.Name && e.Characteristic == c.Name && e.Digest == d {
 			return e

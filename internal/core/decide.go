@@ -174,7 +174,28 @@ func (d *decision) configure(f Configure) {
 			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: causeConfig})
 		}
 	}
+	before := *old
 	d.emit(Configured(f))
+	d.carryHolds(&before)
+}
+
+// carryHolds keeps a register on hold when its loop has got another name.
+func (d *decision) carryHolds(before *Settings) {
+	for _, h := range slices.Clone(d.book().Holds) {
+		l := before.Loop(h.Loop)
+		if l == nil || d.set().Loop(h.Loop) != nil {
+			continue
+		}
+		for _, name := range l.Registers {
+			node := before.Register(name).Node
+			for i := range d.set().Registers {
+				r := &d.set().Registers[i]
+				if o := d.owner(r.Name); r.Node == node && o != nil && before.Loop(o.Name) == nil {
+					d.hold(o.Name, h.Cause, h.Text, h.Clear)
+				}
+			}
+		}
+	}
 }
 
 func (d *decision) link(f Link) {

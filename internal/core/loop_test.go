@@ -408,3 +408,46 @@ func TestProgramChange(t *testing.T) {
 		t.Fatalf("judged %+v", j)
 	}
 }
+
+// A part that is counted at its start is paused, a value is typed in, and it is
+// cut on: its record, made at the pause, is in doubt.
+func TestCountAtStartPausedAndEdited(t *testing.T) {
+	c := cellWith(t, func(s *Settings) { s.CountsAt = CountsAtStart })
+	c.part()
+	c.begin()
+	c.cutting = false
+	c.look()
+	c.regs[0] = 7 * um
+	c.look()
+	c.cutting = true
+	c.look()
+	c.cutting = false
+	c.finish()
+	c.look()
+	if j := c.judged(c.measure("bore", c.counter)); j.Attribute != doubtChanged {
+		t.Fatalf("judged %+v", j)
+	}
+	c.part()
+	if j := c.judged(c.measure("bore", c.counter)); j.Attribute != "" || j.Command != -14*um {
+		t.Fatalf("the next part: %+v", j)
+	}
+}
+
+// Two loops steer registers of one tool: its change is the first part of both.
+func TestTwoLoopsShareATool(t *testing.T) {
+	c := cellWith(t, func(s *Settings) { s.Registers[1].Tool = "T1"; mode(Confirm)(s) })
+	c.off("bore", -20*um)
+	c.off("boss", 20*um)
+	c.part()
+	c.measure("bore", c.counter)
+	c.measure("boss", c.counter)
+	c.tools[0]++
+	if v := only[Voided](c.look()); len(v) != 2 {
+		t.Fatalf("voided %+v", v)
+	}
+	for _, l := range []string{"bore", "boss"} {
+		if b := c.s.loopBook(l); !b.First || b.Used != 0 {
+			t.Fatalf("%s: %+v", l, b)
+		}
+	}
+}

@@ -53,7 +53,7 @@ func (d *decision) holdBy(f Hold) {
 		d.emit(Declined{What: "hold", Loop: f.Loop, Cause: declineRole, Who: f.Who})
 	case f.Loop != "" && d.set().Loop(f.Loop) == nil:
 		d.emit(Declined{What: "hold", Loop: f.Loop, Cause: declineNoLoop, Who: f.Who})
-	case d.s.hold(f.Loop) != nil: // latched already, with its first cause
+	case d.s.hold(f.Loop) != nil && (!f.Plant || d.s.heldBy(f.Loop, causeHoldAll) != nil): // latched already, with its first cause
 		d.emit(Declined{What: "hold", Loop: f.Loop, Cause: declineHeldAlready, Who: f.Who})
 	default:
 		cause := causeByHand
@@ -69,6 +69,9 @@ func (d *decision) holdBy(f Hold) {
 // what they have not looked at.
 func (d *decision) resume(f Resume) {
 	h := d.s.hold(f.Loop)
+	if named := d.s.heldBy(f.Loop, f.Cause); named != nil {
+		h = named
+	}
 	decline := func(c Code) {
 		d.emit(Declined{What: "resume", Loop: f.Loop, Cause: c, Who: f.Who})
 	}

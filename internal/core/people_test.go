@@ -369,3 +369,53 @@ func TestLateEndOfAnOldSession(t *testing.T) {
 	late.Epoch, late.Counter = old, 500
 	none[Seen](t, c.send(late))
 }
+
+// A loop on hold that is given another name is still on hold.
+func TestRenamingDoesNotEndAHold(t *testing.T) {
+	c := cellWith(t, nil)
+	c.send(Hold{Loop: "bore", Who: setter})
+	set := settings()
+	set.Loops[0].Name = "hole"
+	c.send(Configure{Settings: set, Who: engineer})
+	c.held("hole", causeByHand)
+	c.free("boss")
+}
+
+// Hold-all on a machine that is on hold already is not lost with the first hold.
+func TestHoldAllBehindAnotherHold(t *testing.T) {
+	c := cellWith(t, nil)
+	c.send(Hold{Who: operator})
+	one[Held](t, c.send(Hold{Plant: true, Who: operator}))
+	c.declined(Hold{Plant: true, Who: operator}, declineHeldAlready)
+	c.send(Resume{Cause: causeByHand, Note: "ok", Who: operator})
+	c.held("bore", causeHoldAll)
+	c.send(Hold{Loop: "bore", Who: operator})
+	c.send(Resume{Cause: causeHoldAll, Note: "ok", Who: operator})
+	c.held("bore", causeByHand)
+	c.free("boss")
+}
+
+// A loop whose readings mean something else after an edit starts as after a
+// set-up; another loop does not.
+func TestConfigureThatChangesTheMeaningOfReadings(t *testing.T) {
+	for name, change := range map[string]func(*Settings){
+		"aim":      func(s *Settings) { s.Loops[0].Characteristics[0].Aim += 5 * um },
+		"effect":   func(s *Settings) { s.Loops[0].Effects[0][0] = -1000 },
+		"register": func(s *Settings) { s.Registers[0].Node = "n9" },
+		"program":  func(s *Settings) { s.Loops[0].Program = "P9" },
+	} {
+		c := cellWith(t, nil)
+		c.settled("bore")
+		c.settled("boss")
+		set := settings()
+		change(&set)
+		c.send(Configure{Settings: set, Who: engineer})
+		b := c.s.loopBook("bore")
+		if !b.First || b.Used != 0 || b.Last.Count != 0 || c.s.estimateOf("bore", 0).Filter.Started {
+			t.Fatalf("%s: %+v", name, b)
+		}
+		if o := c.s.estimateOf("boss", 0); !o.Filter.Started || name != "register" && c.s.loopBook("boss").First {
+			t.Fatalf("%s: the other loop was touched: %+v", name, c.s.loopBook("boss"))
+		}
+	}
+}

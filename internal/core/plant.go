@@ -72,7 +72,7 @@ func (p *Plant) Step(in Input) []Event {
 		p.Apply(e)
 		out = append(out, e)
 	}
-	switch f := in.Fact.(type) {
+	switch f := tidy(in.Fact).(type) {
 	case Started:
 		emit(Begun{Version: f.Version, Epoch: f.Epoch})
 	case Loaded:
@@ -80,9 +80,11 @@ func (p *Plant) Step(in Input) []Event {
 			emit(f)
 		}
 	case Rejected:
+		f.Gauge, f.Topic, f.Code = bounded(f.Gauge), bounded(f.Topic), Code(bounded(string(f.Code)))
 		f.Payload, f.Why = f.Payload[:min(len(f.Payload), maxPayload)], clip(f.Why)
 		emit(f)
 	case Unplaced:
+		f.Reading, f.Machine, f.Code = f.Reading.tidy(), bounded(f.Machine), Code(bounded(string(f.Code)))
 		emit(f)
 	case Broker:
 		if f.Up != p.BrokerUp || f.Code != p.BrokerIs {
@@ -91,10 +93,13 @@ func (p *Plant) Step(in Input) []Event {
 			emit(f)
 		}
 	case Hold:
-		if len(p.Holds) == 0 && f.Who.Role.May(Operator) {
-			emit(Held{Cause: causeHoldAll, Text: clip(f.Note), Clear: Operator, Who: &f.Who})
-		} else {
+		switch {
+		case !f.Who.Role.May(Operator):
+			emit(Declined{What: "hold", Cause: declineRole, Who: f.Who})
+		case len(p.Holds) > 0:
 			emit(Declined{What: "hold", Cause: declineHeldAlready, Who: f.Who})
+		default:
+			emit(Held{Cause: causeHoldAll, Text: clip(f.Note), Clear: Operator, Who: &f.Who})
 		}
 	case Resume:
 		switch {
@@ -102,6 +107,8 @@ func (p *Plant) Step(in Input) []Event {
 			emit(Declined{What: "resume", Cause: declineNotHeld, Who: f.Who})
 		case !f.Who.Role.May(Operator):
 			emit(Declined{What: "resume", Cause: declineRole, Who: f.Who})
+		case f.Note == "": // the machines will not end it without one either
+			emit(Declined{What: "resume", Cause: declineReason, Who: f.Who})
 		default:
 			emit(Resumed{Cause: causeHoldAll, Note: clip(f.Note), Who: f.Who})
 		}

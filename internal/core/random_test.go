@@ -144,7 +144,7 @@ func (w *world) act() {
 			w.look()
 		}
 	case 28: // paused, perhaps with a value typed in, and taken up again
-		if w.cutting && w.set.CountsAt == CountsAtEnd {
+		if w.cutting {
 			w.cutting = false
 			w.look()
 			w.regs[0] += um * length.Length(w.pick("edit", 3))

@@ -24,6 +24,9 @@ func (d *decision) sample(m Sample) {
 	idle := n.permitted && !gap // the machine stood still at the sample before
 	n.sampled, n.sampleAt, n.order, n.permitted = true, d.mono(), m.Order, m.Permitted
 
+	if !m.Permitted && idle && prev != nil && d.set().CountsAt == CountsAtStart && m.Counter == prev.Counter {
+		d.takenUp(m)
+	}
 	m.Counter = d.done(prev, m)
 	next := d.inForce(prev, m, idle, gap)
 	n.cut = !m.Permitted || n.cut && !gap && prev != nil && m.Counter == prev.Counter
@@ -46,6 +49,19 @@ func (d *decision) done(prev *Seen, m Sample) uint64 {
 		return m.Counter
 	}
 	return m.Counter - 1
+}
+
+// takenUp puts the newest cut record in doubt when the machine leaves standstill
+// without counting and something has changed since the record: a part that is
+// counted at its start may have been paused, and is cut on under what holds now.
+func (d *decision) takenUp(m Sample) {
+	cut := d.s.cut(m.Counter)
+	if cut == nil || cut.Doubt != "" || slices.Equal(cut.Registers, m.Registers) && slices.Equal(cut.Tools, m.Tools) {
+		return
+	}
+	again := *cut
+	again.Doubt, again.Measured = doubtChanged, nil
+	d.emit(Recorded{again})
 }
 
 // When the counter counts, and when a new register value acts.

@@ -201,6 +201,15 @@ func (s *State) hold(scope string) *Held {
 	return nil
 }
 
+func (s *State) heldBy(scope string, cause Code) *Held {
+	for i := range s.Ledger.Holds {
+		if h := &s.Ledger.Holds[i]; h.Loop == scope && h.Cause == cause {
+			return h
+		}
+	}
+	return nil
+}
+
 func (s *State) cut(count uint64) *Cut {
 	i, ok := slices.BinarySearchFunc(s.Ledger.Cuts, count, func(c Cut, n uint64) int { return cmp.Compare(c.Count, n) })
 	if !ok {
