@@ -23,16 +23,16 @@ func main() { os.Exit(command(os.Args[1:], os.Stdout, os.Stderr)) }
 
 // options are the flags.
 type options struct {
-	Seeds    int    `json:"seeds"`
-	First    uint64 `json:"first"`
-	Parts    int    `json:"parts"`
-	Delay    int    `json:"delay"`
-	Dead     float64
-	Cost     float64
-	Scenario string `json:"scenario"`
-	Only     string
-	JSON     bool `json:"-"`
-	Check    bool `json:"-"`
+	Seeds    int     `json:"seeds"`
+	First    uint64  `json:"first_seed"`
+	Parts    int     `json:"parts"`
+	Delay    int     `json:"delay_parts"`
+	Dead     float64 `json:"dead_band_sigma"`
+	Cost     float64 `json:"scrap_by_rework_cost"`
+	Scenario string  `json:"scenario"`
+	Only     string  `json:"table"`
+	JSON     bool    `json:"-"`
+	Check    bool    `json:"-"`
 }
 
 func parse(args []string, errs io.Writer) (options, error) {
@@ -86,17 +86,17 @@ func (o *options) scenarios() ([]plant.Params, error) {
 			want[strings.ToLower(id)] = true
 		}
 	}
-	var chosen []plant.Params
+	chosen, every := []plant.Params(nil), len(want) == 0
 	var names []string
 	for _, p := range all {
 		names = append(names, p.ID)
-		if len(want) == 0 || want[strings.ToLower(p.ID)] {
+		if every || want[strings.ToLower(p.ID)] {
 			p.Parts = o.Parts
 			chosen = append(chosen, p)
 			delete(want, strings.ToLower(p.ID))
 		}
 	}
-	if len(want) > 0 && len(chosen) < len(all) {
+	if len(want) > 0 {
 		return nil, fmt.Errorf("-scenario %q names an unknown scenario, give some of %s",
 			o.Scenario, strings.Join(names, ", "))
 	}

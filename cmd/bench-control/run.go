@@ -120,6 +120,12 @@ func gauge(l *plant.Plant, pol policy, part plant.Part, out *outcome) {
 // step keeps a proposal up to date for the part where it will take effect, and applies it when its
 // answer is due. Between, it is replaced only when the policy itself finds the move worth making.
 func (c *card) step(pol policy, inForce float64, coming plant.Part, delay int, cycle float64) float64 {
+	if coming.NewTool && coming.Reported && coming.Index > 0 {
+		// An open proposal is void with the tool it was made for, and the return to where tools
+		// start needs no answer.
+		c.open = false
+		return pol.decide(inForce, coming.Index, coming.Minute)
+	}
 	if c.open && coming.Index >= c.answer {
 		c.open = false
 		return c.value
@@ -128,8 +134,10 @@ func (c *card) step(pol policy, inForce float64, coming plant.Part, delay int, c
 	if c.open {
 		answer, from = c.answer, c.value
 	}
-	lead := float64(answer-coming.Index) * cycle
-	to := pol.decide(from, answer, coming.Minute+lead)
+	// What takes effect then stays for as long again at least, so it is made for the middle of that.
+	middle := answer + int64(delay)/2
+	lead := float64(middle-coming.Index) * cycle
+	to := pol.decide(from, middle, coming.Minute+lead)
 	if to != from {
 		c.value, c.answer, c.open = to, answer, true
 	}

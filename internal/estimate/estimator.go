@@ -69,14 +69,15 @@ type Estimator struct {
 	Last    Cut // the last reading used
 	Suspect Cut // what waits for a second reading
 
-	Outliers, Steps int     // suspect readings let go, steps believed
-	SuspectRow      int     // parts suspect one after another
-	SuspectSquare   float64 // mean square of their scatter, µm²
-	StepRow         int     // steps believed with hardly a reading between
-	SinceStep       int     // readings used since the last one
-	Readings        int     // used so far
-	Fit             float64 // mean square of recent innovations ÷ what was expected
-	FitN            int     // readings in it
+	Confirmed, Refuted int     // pairs of agreeing suspect parts that were steps, that were not
+	SuspectRow         int     // parts suspect one after another
+	SuspectSquare      float64 // mean square of their scatter, µm²
+	StepRow            int     // steps believed with hardly a reading between
+	SinceStep          int     // readings used since the last one
+	BeforeStep         float64 // deviation − command that was expected before it
+	Readings           int     // used so far
+	Fit                float64 // mean square of recent innovations ÷ what was expected
+	FitN               int     // readings in it
 
 	Starts, StartMean float64        // set-ups seen; the mean drift that tools started with, µm
 	StartSquares      float64        // sum of squares about it, µm²

@@ -139,6 +139,7 @@ func (e *Estimator) doubt(o *Observation, w *view, z float64, verdict Verdict) V
 			verdict.Kind = Suspect
 			return verdict
 		}
+		e.confirm(s.Mean)
 		e.believe(w, o.Command, s.Mean, 1/float64(s.Parts))
 		verdict.Kind = BelievedStep
 	case e.SuspectRow >= suspectsInARow:
@@ -160,13 +161,25 @@ func (e *Estimator) agrees(z float64) bool {
 	return e.Suspect.N > 0 && math.Abs(z-e.Suspect.Mean) <= 4*math.Sqrt(2*e.variance())
 }
 
-// partsToBelieve is how many parts one after another must agree before a step is believed without
-// a part gauged again: two, or three where outliers have been more usual than steps.
-func (e *Estimator) partsToBelieve() int {
-	if e.Outliers >= e.Steps {
-		return 3
+// confirm counts a step that parts agreed on, unless it leads back to where one just came from: then
+// that one was something stuck under the anvil.
+func (e *Estimator) confirm(z float64) {
+	if e.SinceStep <= 3 && e.StepRow > 0 && math.Abs(z-e.BeforeStep) <= 4*math.Sqrt(2*e.variance()) {
+		e.Refuted = min(e.Refuted+2, mostCount)
+		e.Confirmed = max(0, e.Confirmed-1)
+		return
 	}
-	return 2
+	e.Confirmed = min(e.Confirmed+1, mostCount)
+}
+
+// partsToBelieve is how many parts one after another must agree before a step is believed without
+// a part gauged again: three, as something under the anvil may stay for two; two where a third part
+// has confirmed such pairs more often than not.
+func (e *Estimator) partsToBelieve() int {
+	if e.Confirmed > e.Refuted {
+		return 2
+	}
+	return 3
 }
 
 // shares splits a reading's variance, in σ², into the process's and the gauge's own.
@@ -181,8 +194,8 @@ func (e *Estimator) shares(sigma float64) (process, gauge float64) {
 // dropSuspect lets a suspect reading go, if there is one.
 func (e *Estimator) dropSuspect() bool {
 	dropped := e.Suspect.N > 0
-	if dropped {
-		e.Outliers = min(e.Outliers+1, mostCount)
+	if e.Suspect.Parts >= 2 {
+		e.Refuted = min(e.Refuted+1, mostCount)
 	}
 	e.Suspect = Cut{}
 	return dropped
@@ -258,7 +271,7 @@ func (e *Estimator) believe(seen *view, command, z, r float64) {
 		e.StepRow = 0
 	}
 	e.StepRow++
-	e.Steps = min(e.Steps+1, mostCount)
+	e.BeforeStep = z - seen.mean
 	e.SinceStep, e.Suspect = 0, Cut{}
 	sigma2 := e.variance()
 	if e.StepRow >= stepsInARow {
