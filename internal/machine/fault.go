@@ -28,12 +28,15 @@ func (f *fault) Error() string {
 	return Words[f.code] + ": " + f.text
 }
 
+// mostText bounds what a link or an outcome says.
+const mostText = 400
+
 func wait(code core.Code, format string, args ...any) *fault {
-	return &fault{code: code, text: clip(fmt.Sprintf(format, args...))}
+	return &fault{code: code, text: clipTo(mostText, fmt.Sprintf(format, args...))}
 }
 
 func differs(code core.Code, format string, args ...any) *fault {
-	return &fault{code: code, bad: true, text: clip(fmt.Sprintf(format, args...))}
+	return &fault{code: code, bad: true, text: clipTo(mostText, fmt.Sprintf(format, args...))}
 }
 
 // faultOf sorts an error of the library or the network.

@@ -30,7 +30,9 @@ func Inspect(ctx context.Context, o Options) Report {
 	}
 	r := Report{Endpoint: o.Endpoint, Nodes: []*Finding{}, Problems: []Problem{}}
 	if err := o.Check(); err != nil {
-		r.problem(differs(CodeConfig, "%v", err))
+		for _, e := range err.(interface{ Unwrap() []error }).Unwrap() {
+			r.problem(differs(CodeConfig, "%v", e))
+		}
 		return r
 	}
 	o = o.withDefaults()

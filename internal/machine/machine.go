@@ -26,6 +26,8 @@ type Machine struct {
 	cancel context.CancelFunc
 	done   chan struct{}
 
+	closing sync.Once
+
 	mu      sync.Mutex
 	current *epoch
 	epochs  uint64
@@ -82,11 +84,7 @@ func (m *Machine) Events() <-chan core.Fact { return m.feed.out }
 func (m *Machine) Close() error {
 	m.cancel()
 	<-m.done
-	select {
-	case <-m.feed.stop:
-	default:
-		close(m.feed.stop)
-	}
+	m.closing.Do(func() { close(m.feed.stop) })
 	return nil
 }
 

@@ -317,3 +317,44 @@ func TestWrongPassword(t *testing.T) {
 	anonymous := play(t, r, func(o *Options) { o.Security.User, o.Security.Password = "", "" })
 	anonymous.down(CodeSecurity)
 }
+
+// Inspect reports every problem of the options, and of the machine, at once.
+func TestInspectTellsAll(t *testing.T) {
+	t.Parallel()
+	r := newFakeRig()
+	o := hurried(r.options())
+	o.Endpoint, o.Registers[0].Unit = "nowhere", ""
+	if n := len(Inspect(t.Context(), o).Problems); n != 2 {
+		t.Errorf("%d problems of the options", n)
+	}
+	o = hurried(r.options())
+	o.Serial, o.Demo, o.Counter.ID, o.Registers[1].Band.High = "K-9", false, o.Counter.ID+"x", 600*step
+	report := Inspect(t.Context(), o)
+	codes := map[string]bool{}
+	for _, p := range report.Problems {
+		codes[p.Code] = true
+		if !p.Bad || p.Text == "" {
+			t.Errorf("problem %+v", p)
+		}
+	}
+	for _, c := range []core.Code{CodeSerial, CodeDemo, CodeNode, CodeRange} {
+		if !codes[string(c)] {
+			t.Errorf("%s is missing in %+v", c, report.Problems)
+		}
+	}
+	if report.Up || !report.Demo || len(report.Nodes) != 8 || report.Metadata == "" {
+		t.Errorf("report %+v", report)
+	}
+	for _, n := range report.Nodes {
+		if n.Name == "R1" && (!n.Found || n.Type != "Double" || n.Unit != "mm" || n.Range != "-0.5..0.5" || !n.Writable || n.Value != "0.01") {
+			t.Errorf("R1: %+v", n)
+		}
+	}
+	o = hurried(r.options())
+	if report = Inspect(t.Context(), o); !report.Up || len(report.Problems) != 0 {
+		t.Errorf("report %+v", report)
+	}
+	if r.effects() != 0 {
+		t.Error("an inspection wrote")
+	}
+}

@@ -108,8 +108,9 @@ func indexOf(table []string, s string) int {
 }
 
 // clip bounds what a sentence repeats of somebody's input.
-func clip(s string) string {
-	const most = 120
+func clip(s string) string { return clipTo(120, s) }
+
+func clipTo(most int, s string) string {
 	if len(s) <= most {
 		return strings.ToValidUTF8(s, "?")
 	}

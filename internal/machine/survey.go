@@ -89,7 +89,7 @@ func (v *survey) first() *fault {
 	}
 	if pick != nil && len(v.faults) > 1 {
 		more := *pick
-		more.text = clip(fmt.Sprintf("%s (and %d more)", pick.text, len(v.faults)-1))
+		more.text = fmt.Sprintf("%s (and %d more)", pick.text, len(v.faults)-1)
 		return &more
 	}
 	return pick

@@ -78,7 +78,7 @@ type attempt struct {
 }
 
 func (a *attempt) settle(r core.Result, code core.Code, format string, args ...any) {
-	a.out.Result, a.out.Code, a.out.Text = r, code, clip(fmt.Sprintf(format, args...))
+	a.out.Result, a.out.Code, a.out.Text = r, code, clipTo(mostText, fmt.Sprintf(format, args...))
 	if a.last != nil {
 		sample := a.last.Sample
 		a.out.Read, a.out.Sample = sample.Registers[a.at], &sample
