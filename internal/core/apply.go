@@ -22,18 +22,14 @@ func (s *State) apply(e Event) {
 	case Seen:
 		s.applySeen(e)
 	case Recorded:
-		if n := len(g.Cuts); n > 0 && g.Cuts[n-1].Count == e.Count { // what was recorded is in doubt after all
-			e.Measured = g.Cuts[n-1].Measured
-			g.Cuts[n-1] = e.Cut
-			return
-		}
-		g.Cuts = push(g.Cuts, e.Cut, maxCuts)
+		s.applyRecorded(e)
 	case Moved:
 		s.applyMoved(e)
 	case ToolChanged:
 		s.applyTool(e)
 	case Waits:
 		s.admitted(e.Reading)
+		s.shown(e.Reading)
 		g.Waiting = push(g.Waiting, e.Reading, maxWaiting)
 	case Judged:
 		s.applyJudged(e)
@@ -64,6 +60,19 @@ func (s *State) apply(e Event) {
 		if e.Part != "" || e.Ring != "" {
 			g.Tasks = push(g.Tasks, e.Task, maxTasks)
 		}
+	case Checked:
+		s.applyChecked(e)
+	case Dated:
+		g.OutOfDate = e.Dates
+	case Unplaced:
+		g.Tray, g.LastTray = push(g.Tray, e, maxMachineTray), max(g.LastTray, e.ID)
+	case Assigned:
+		g.Plant = max(g.Plant, e.Record)
+		if e.Record == 0 {
+			g.Tray = without(g.Tray, e.Item)
+		}
+	case Discarded:
+		g.Tray = without(g.Tray, e.Item)
 	case Linked, Declined: // for the record only
 	default:
 		panic(fmt.Sprintf("core: event %T is not folded", e))
@@ -177,6 +186,44 @@ func (s *State) applyCountBack(count uint64) {
 	}
 }
 
+func (s *State) applyRecorded(e Recorded) {
+	g := &s.Ledger
+	n := len(g.Cuts)
+	if n > 0 && g.Cuts[n-1].Count == e.Count { // what was recorded is in doubt after all
+		e.Measured = g.Cuts[n-1].Measured
+		g.Cuts[n-1] = e.Cut
+		return
+	}
+	if n > 0 {
+		s.stoodStill(e.Minute-g.Cuts[n-1].Minute, e.Count)
+	}
+	g.Cuts = push(g.Cuts, e.Cut, maxCuts)
+}
+
+// A pause between two cuts is a standstill when it is longer than several
+// ordinary ones and long enough for a machine to cool (common practice, no
+// source).
+const (
+	stopCycles  = 3
+	stopMinutes = 5.0
+)
+
+// stoodStill learns the ordinary time from cut to cut, and tells the estimates of
+// a pause that is none: the machine cooled meanwhile.
+func (s *State) stoodStill(minutes float64, next uint64) {
+	g := &s.Ledger
+	if g.Cycle > 0 && minutes > stopMinutes && minutes > stopCycles*g.Cycle {
+		for i := range s.Estimates {
+			s.Estimates[i].Filter.Note(estimate.Event{Kind: estimate.Stop, Part: int64(next), Minutes: minutes - g.Cycle})
+		}
+		return
+	}
+	if g.Cycle == 0 {
+		g.Cycle = minutes
+	}
+	g.Cycle += 0.1 * (minutes - g.Cycle)
+}
+
 func (s *State) applySeen(e Seen) {
 	if p := s.Ledger.Seen; p != nil && e.Counter < p.Counter {
 		s.applyCountBack(e.Counter)
@@ -246,6 +293,9 @@ func (s *State) applyJudged(e Judged) {
 	case codeNoCharacteristic, codeRetained, codeWrongGauge: // not a delivery that could be used, and its gauge may be any name
 	default:
 		s.admitted(e.Reading)
+		if !e.Waited && e.Admit != codeRepeated && e.Admit != codeLate && e.Admit != codeNotProduction {
+			s.shown(e.Reading)
+		}
 	}
 	if e.Waited { // and not the same delivery once more, which waits on
 		g.Waiting = slices.DeleteFunc(g.Waiting, func(r Reading) bool { return same(r, e.Reading) })
@@ -262,6 +312,7 @@ func (s *State) applyJudged(e Judged) {
 		return
 	}
 	b.Odd = 0
+	s.relied(&e)
 	_, c := g.Settings.Find(e.Reading.Characteristic)
 	if !e.live {
 		s.estimateOf(e.Loop, c).observe(&e)
@@ -386,6 +437,11 @@ func (s *State) applyResumed(e Resumed) {
 			if e.Cause == causeResponse {
 				b.Response = compensate.Response{}
 			}
+		}
+	}
+	if e.Cause == causeFrozen { // a person looked: it has to show the same number as often again
+		for i := range g.Gauges {
+			g.Gauges[i].Trust.Run = 0
 		}
 	}
 }

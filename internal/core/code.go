@@ -33,6 +33,15 @@ const (
 	codeNotProduction    Code = "not-prod"
 	codeWrongGauge       Code = "gauge"
 	codeImplausible      Code = "odd"
+	codeHead             Code = "head"
+	codeFrozen           Code = "frozen"
+	codeRing             Code = "ring"
+)
+
+// What a check of a gauge on its standard finds.
+const (
+	codeAsFound   Code = "as-found"
+	codeWrongRing Code = "wrong-ring"
 )
 
 // What the attribute stage finds.
@@ -96,6 +105,8 @@ const (
 	causeWriteRefused    Code = "write-refused"
 	causeDiffers         Code = "differs"
 	causeJournal         Code = "journal"
+	causeFrozen          Code = "frozen-row"
+	causeAsFound         Code = "gauge-off"
 	causeProgram              = codeProgram
 )
 
@@ -126,23 +137,32 @@ const (
 	declineNotHeld     Code = "not-held"
 	declineCause       Code = "cause"
 	declineUnsound     Code = "unsound"
+	declineNoItem      Code = "no-item"
+	declineNoMachine   Code = "no-machine"
 )
 
 // What a ready proposal waits for.
 const (
-	waitConfig   Code = "w-config"
-	waitLink     Code = "w-link"
-	waitSample   Code = "w-sample"
-	waitStale    Code = "w-stale"
-	waitUnknown  Code = "w-unknown"
-	waitInFlight Code = "w-flight"
-	waitForeign  Code = "w-foreign"
-	waitNewPart  Code = "w-part"
-	waitHeld     Code = "w-held"
-	waitTool     Code = "w-tool"
-	waitProgram  Code = "w-program"
-	waitCutting  Code = "w-cutting"
-	waitVerify   Code = "w-verify"
+	waitConfig     Code = "w-config"
+	waitLink       Code = "w-link"
+	waitSample     Code = "w-sample"
+	waitStale      Code = "w-stale"
+	waitUnknown    Code = "w-unknown"
+	waitInFlight   Code = "w-flight"
+	waitForeign    Code = "w-foreign"
+	waitNewPart    Code = "w-part"
+	waitHeld       Code = "w-held"
+	waitTool       Code = "w-tool"
+	waitProgram    Code = "w-program"
+	waitCutting    Code = "w-cutting"
+	waitVerify     Code = "w-verify"
+	waitGaugeDue   Code = "w-calibration"
+	waitRingDue    Code = "w-ring"
+	waitGaugeOff   Code = "w-off"
+	waitNeverSet   Code = "w-never-set"
+	waitSetTime    Code = "w-set-time"
+	waitSetParts   Code = "w-set-parts"
+	waitSetClimate Code = "w-set-climate"
 )
 
 var words = map[Code]string{
@@ -241,17 +261,36 @@ var words = map[Code]string{
 	declineCause:       "the cause on hold is another one, look again",
 	declineUnsound:     "the configuration does not hold together, the old one stays in force",
 
-	waitConfig:   "waits for a configuration",
-	waitLink:     "waits for the connection to the machine",
-	waitSample:   "waits for the first look at the machine",
-	waitStale:    "waits for a fresh look at the machine",
-	waitUnknown:  "waits until the register shows what became of the last write",
-	waitInFlight: "waits for the outcome of the last write",
-	waitForeign:  "waits, the register holds another value",
-	waitNewPart:  "waits for the next part",
-	waitHeld:     "waits, on hold",
-	waitTool:     "waits, another tool is in the machine",
-	waitProgram:  "waits for its program",
-	waitCutting:  "waits for the machine to stand still",
-	waitVerify:   "waits until the whole journal has been checked",
+	waitConfig:    "waits for a configuration",
+	waitLink:      "waits for the connection to the machine",
+	waitSample:    "waits for the first look at the machine",
+	waitStale:     "waits for a fresh look at the machine",
+	waitUnknown:   "waits until the register shows what became of the last write",
+	waitInFlight:  "waits for the outcome of the last write",
+	waitForeign:   "waits, the register holds another value",
+	waitNewPart:   "waits for the next part",
+	waitHeld:      "waits, on hold",
+	waitTool:      "waits, another tool is in the machine",
+	waitProgram:   "waits for its program",
+	waitCutting:   "waits for the machine to stand still",
+	codeHead:      "the value is outside what the gauge's heads cover, check head and part",
+	codeFrozen:    "the gauge has shown this very number too often in a row, check that it is alive",
+	codeRing:      "this may be a reading of a setting ring, it waits unassigned until somebody says which part it is",
+	codeAsFound:   "found further off than its limit, the readings since it was last good are suspect",
+	codeWrongRing: "not a standard of this gauge, the check counts for nothing",
+	causeFrozen:   "the gauge shows the same number again and again, check that it is alive",
+	causeAsFound:  "built on readings of a gauge that was found off, measure again",
+
+	declineNoItem:    "there is no such reading in the tray, it may have been assigned already",
+	declineNoMachine: "no machine is named, say whose part it is",
+
+	waitGaugeDue:   "waits, the gauge's calibration is out of date",
+	waitRingDue:    "waits, the standard the gauge was set on is out of date, set it on one that is in date",
+	waitGaugeOff:   "waits, the gauge was found off and not set since",
+	waitNeverSet:   "waits until the gauge is set",
+	waitSetTime:    "waits, the gauge's setting is too old, set it",
+	waitSetParts:   "waits, too many parts since the gauge was set, set it",
+	waitSetClimate: "waits, the temperature changed too much since the gauge was set, set it",
+
+	waitVerify: "waits until the whole journal has been checked",
 }

@@ -55,6 +55,14 @@ func (d *decision) take(f Fact) {
 		if !f.OK {
 			d.hold("", causeJournal, f.Text, Engineer)
 		}
+	case FromPlant:
+		d.fromPlant(f)
+	case Dates:
+		d.dates(f)
+	case Assign:
+		d.assign(f)
+	case Discard:
+		d.discard(f)
 	case Tick:
 	}
 }

@@ -108,8 +108,9 @@ type Judged struct {
 	Sigma    length.Length `json:"sg,omitempty"`
 	Noise    length.Length `json:"ns,omitempty"`
 
-	Propose Code   `json:"f,omitempty"`
-	Moves   []Move `json:"m,omitempty"`
+	Propose Code          `json:"f,omitempty"`
+	Aside   length.Length `json:"as,omitempty"` // first part: aimed so far from the aim, on the side that can be cut again
+	Moves   []Move        `json:"m,omitempty"`
 
 	Bound Code `json:"h,omitempty"`
 	Need  Role `json:"nd,omitempty"` // who has to say yes; empty = nobody
@@ -143,7 +144,8 @@ type Proposal struct {
 	Reason    Code          `json:"c,omitempty"`
 	Need      Role          `json:"nd,omitempty"`
 	Part      string        `json:"pt,omitempty"`
-	Count     uint64        `json:"k"` // newest cut it rests on
+	Gauge     string        `json:"ga,omitempty"` // of the newest reading it rests on
+	Count     uint64        `json:"k"`            // newest cut it rests on
 	Measured  length.Length `json:"ms"`
 	Aim       length.Length `json:"am"`
 	Predicted length.Length `json:"pr"` // of the next part with the change
@@ -171,6 +173,7 @@ type Voided struct {
 	Cause    Code    `json:"c"`
 	Reason   string  `json:"t,omitempty"` // a person's words
 	Who      *Person `json:"w,omitempty"`
+	Gauge    string  `json:"g,omitempty"` // whose readings it was built on, where they are the cause
 }
 
 // Approved: a person said yes to a proposal.
@@ -259,8 +262,8 @@ func (e Waits) Keys() Keys      { return Keys{Gauge: e.Reading.Gauge, Part: e.Re
 func (e Judged) Keys() Keys {
 	return Keys{Loop: e.Loop, Gauge: e.Reading.Gauge, Part: e.Reading.Part}
 }
-func (e Proposed) Keys() Keys  { return Keys{Loop: e.Loop, Part: e.Part} }
-func (e Voided) Keys() Keys    { return Keys{Loop: e.Loop, Person: principal(e.Who)} }
+func (e Proposed) Keys() Keys  { return Keys{Loop: e.Loop, Part: e.Part, Gauge: e.Gauge} }
+func (e Voided) Keys() Keys    { return Keys{Loop: e.Loop, Gauge: e.Gauge, Person: principal(e.Who)} }
 func (e Approved) Keys() Keys  { return Keys{Loop: e.Loop, Person: e.Who.Principal} }
 func (e Declined) Keys() Keys  { return Keys{Loop: e.Loop, Person: e.Who.Principal} }
 func (e Intended) Keys() Keys  { return Keys{Loop: e.Intent.Loop} }
@@ -323,6 +326,12 @@ var decoders = map[string]func([]byte) (Event, error){
 	Unplaced{}.Kind():    as[Unplaced],
 	Loaded{}.Kind():      as[Loaded],
 	Broker{}.Kind():      as[Broker],
+	Set{}.Kind():         as[Set],
+	RingChecked{}.Kind(): as[RingChecked],
+	Checked{}.Kind():     as[Checked],
+	Dated{}.Kind():       as[Dated],
+	Assigned{}.Kind():    as[Assigned],
+	Discarded{}.Kind():   as[Discarded],
 }
 
 func as[E Event](body []byte) (Event, error) {

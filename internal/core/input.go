@@ -1,6 +1,9 @@
 package core
 
-import "offsetbridge/internal/length"
+import (
+	"offsetbridge/internal/gauge"
+	"offsetbridge/internal/length"
+)
 
 // Instant is when an input happened. Decisions use only Mono; Wall is recorded.
 type Instant struct {
@@ -55,17 +58,19 @@ type Sample struct {
 
 // Reading is one gauge result as the intake understood it.
 type Reading struct {
-	Gauge          string        `json:"g"`
-	Sequence       uint64        `json:"n,omitempty"` // rising per gauge; 0 = the gauge gives none
-	Source         int64         `json:"s,omitempty"` // the gauge's own time, UTC ms; recorded, never used for ordering
-	Machine        string        `json:"-"`
-	Characteristic string        `json:"c"`
-	Part           string        `json:"p,omitempty"`
-	Cut            int           `json:"k,omitempty"`  // 1, 2, … of that part; 0 = the latest
-	State          string        `json:"st,omitempty"` // "" a production part; "test", "rework", "setting", …: not used to steer
-	Value          length.Length `json:"v"`
-	Retained       bool          `json:"rt,omitempty"`
-	Manual         *Person       `json:"by,omitempty"` // typed in by a person
+	Gauge          string         `json:"g"`
+	Sequence       uint64         `json:"n,omitempty"` // rising per gauge; 0 = the gauge gives none
+	Source         int64          `json:"s,omitempty"` // the gauge's own time, UTC ms; recorded, never used for ordering
+	Machine        string         `json:"-"`
+	Characteristic string         `json:"c"`
+	Part           string         `json:"p,omitempty"`
+	Cut            int            `json:"k,omitempty"`  // 1, 2, … of that part; 0 = the latest
+	State          string         `json:"st,omitempty"` // "" a production part; "test", "rework", "setting", …: not used to steer
+	Value          length.Length  `json:"v"`
+	Retained       bool           `json:"rt,omitempty"`
+	Manual         *Person        `json:"by,omitempty"`  // typed in, or placed, by a person
+	Reason         string         `json:"why,omitempty"` // that person's
+	Temp           *gauge.Celsius `json:"tc,omitempty"`  // of the part, where it is known
 }
 
 // Pair announces which serial the machine is about to count as its next part.

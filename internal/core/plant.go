@@ -19,6 +19,7 @@ type Rejected struct {
 
 // Unplaced is a reading that fits no machine or characteristic.
 type Unplaced struct {
+	ID      uint64  `json:"id,omitempty"` // in its tray
 	Reading Reading `json:"r"`
 	Machine string  `json:"m,omitempty"` // as the message named it
 	Code    Code    `json:"c"`
@@ -56,13 +57,15 @@ func (Broker) Keys() Keys     { return Keys{} }
 // Plant is the state machine of what belongs to no machine: rejected and
 // unplaced readings, the broker, the configuration as a whole, and hold-all.
 type Plant struct {
-	Epoch    uint64     `json:"epoch"`
-	Config   string     `json:"config"` // digest
-	Rejected uint64     `json:"rejected"`
-	Tray     []Unplaced `json:"tray"`
-	Holds    []Held     `json:"holds"` // at most one: hold-all
-	BrokerUp bool       `json:"-"`
-	BrokerIs Code       `json:"-"`
+	Epoch    uint64       `json:"epoch"`
+	Config   string       `json:"config"` // digest
+	Rejected uint64       `json:"rejected"`
+	Tray     []Unplaced   `json:"tray"`
+	LastTray uint64       `json:"last_tray,omitempty"`
+	Gauges   []PlantGauge `json:"gauges,omitempty"` // what was last done to each, by name
+	Holds    []Held       `json:"holds"`            // at most one: hold-all
+	BrokerUp bool         `json:"-"`
+	BrokerIs Code         `json:"-"`
 }
 
 // Step decides one input and applies what it caused.
@@ -85,7 +88,20 @@ func (p *Plant) Step(in Input) []Event {
 		emit(f)
 	case Unplaced:
 		f.Reading, f.Machine, f.Code = f.Reading.tidy(), bounded(f.Machine), Code(bounded(string(f.Code)))
+		f.ID = p.LastTray + 1
 		emit(f)
+	case Set:
+		if e, ok := p.checked(f.Check, true); ok {
+			emit(e)
+		}
+	case RingChecked:
+		if e, ok := p.checked(f.Check, false); ok {
+			emit(e)
+		}
+	case Assign:
+		emit(p.assign(f))
+	case Discard:
+		emit(p.discard(f))
 	case Broker:
 		if f.Up != p.BrokerUp || f.Code != p.BrokerIs {
 			p.BrokerUp, p.BrokerIs = f.Up, f.Code
@@ -126,7 +142,18 @@ func (p *Plant) Apply(e Event) {
 	case Rejected:
 		p.Rejected++
 	case Unplaced:
-		p.Tray = push(p.Tray, e, maxTray)
+		if e.ID == 0 { // from before they were numbered
+			e.ID = p.LastTray + 1
+		}
+		p.Tray, p.LastTray = push(p.Tray, e, maxTray), e.ID
+	case Set:
+		p.applyCheck(e.Check, true)
+	case RingChecked:
+		p.applyCheck(e.Check, false)
+	case Assigned:
+		p.Tray = without(p.Tray, e.Item)
+	case Discarded:
+		p.Tray = without(p.Tray, e.Item)
 	case Held:
 		p.Holds = append(p.Holds[:0], e)
 	case Resumed:

@@ -8,6 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"offsetbridge/internal/gauge"
 	"offsetbridge/internal/length"
 )
 
@@ -40,6 +41,7 @@ func newWorld(t *rapid.T) *world {
 		c := &w.set.Loops[i].Characteristics[0]
 		c.Limits = length.Range{Low: c.Aim - 20*um, High: c.Aim + 20*um}
 	}
+	w.askOfGauges(&w.set)
 	w.start()
 	w.send(Configure{Settings: w.set, Who: engineer})
 	w.send(Verified{OK: true})
@@ -153,9 +155,40 @@ func (w *world) act() {
 			w.look()
 			w.end()
 		}
+	case 29, 30:
+		w.checkGauge()
+	case 31:
+		w.send(Dates{Standards: rapid.SampledFrom([][]string{nil, nil, {"R25"}}).Draw(w.draw, "rings")})
 	case 26:
 		w.counter = uint64(rapid.SampledFrom([]int{0, 5, 200, 1000}).Draw(w.draw, "count"))
 		w.look()
+	}
+}
+
+// askOfGauges asks for settings in about half of the worlds.
+func (w *world) askOfGauges(s *Settings) {
+	s.Gauges = nil
+	if w.pick("trust", 2) == 0 {
+		s.Gauges = []Trust{{
+			Gauge: "g-bore", Repeat: um / 2, Frozen: 9, Interval: gauge.Interval{Readings: 60},
+			Standards: []Ring{{Name: "R25", Value: 25*length.Millimetre - 25*um}},
+		}}
+	}
+}
+
+// checkGauge puts the bore's gauge on its ring; sometimes it is told twice.
+func (w *world) checkGauge() {
+	k := Check{Gauge: "g-bore", Standard: "R25", AsFound: length.Length(rapid.IntRange(-6000, 6000).Draw(w.draw, "found")), Who: setter}
+	f := FromPlant{Record: w.s.Ledger.Plant + 1, Event: Set{k}}
+	if w.pick("adjusted", 3) == 0 {
+		f.Event = RingChecked{k}
+	}
+	w.send(f)
+	if w.pick("twice", 3) == 0 {
+		w.send(f)
+	}
+	for _, u := range append([]Unplaced(nil), w.s.Ledger.Tray...) {
+		w.send(Assign{Item: u.ID, Part: u.Reading.Part, Reason: "saw it", Who: operator})
 	}
 }
 
@@ -280,6 +313,7 @@ func (w *world) configure() {
 		c := &set.Loops[i].Characteristics[0]
 		c.Limits = length.Range{Low: c.Aim - 20*um, High: c.Aim + 20*um}
 	}
+	w.askOfGauges(&set)
 	switch w.pick("change", 4) {
 	case 0:
 		set.Loops[0].Program = ""
@@ -312,7 +346,7 @@ func (w *world) garbage() Fact {
 		return rapid.OneOf(rapid.SampledFrom([]string{"", "bore", "boss", "g-bore", "R1", "T1", "P1", "101"}), rapid.String()).Draw(w.draw, name)
 	}
 	who := Person{Principal: text("who"), Role: Role(rapid.SampledFrom([]string{"", "viewer", "operator", "setter", "engineer", "x"}).Draw(w.draw, "role"))}
-	switch w.pick("garbage", 14) {
+	switch w.pick("garbage", 18) {
 	case 0:
 		return Link{Up: w.pick("up", 2) == 0, Epoch: w.epoch, Cause: Code(text("cause"))}
 	case 1:
@@ -346,6 +380,15 @@ func (w *world) garbage() Fact {
 		return Resume{Loop: text("loop"), Cause: Code(text("cause")), Note: text("note"), Who: who}
 	case 12:
 		return Verified{OK: w.pick("ok", 3) > 0, Text: text("damage")}
+	case 13:
+		k := Check{Gauge: text("gauge"), Standard: text("ring"), AsFound: nm("found") % (20 * um), Who: who}
+		return FromPlant{Record: n("record"), Age: int64(n("age")), Event: rapid.SampledFrom([]Event{Set{k}, RingChecked{k}, Tasked{}, nil}).Draw(w.draw, "event")}
+	case 14:
+		return Dates{Gauges: []string{text("gauge")}, Standards: []string{text("ring"), text("ring")}}
+	case 15:
+		return Assign{Item: n("item"), Characteristic: text("characteristic"), Part: text("part"), Reason: text("reason"), Who: who}
+	case 16:
+		return Discard{Item: n("item"), Reason: text("reason"), Who: who}
 	}
 	return Tick{}
 }

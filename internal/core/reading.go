@@ -28,6 +28,7 @@ func (d *decision) judge(r Reading, waited bool) {
 	if j.Admit = d.admit(r, l, c, waited); j.Admit != "" {
 		d.emit(j)
 		d.odd(l, j.Admit)
+		d.distrusted(&j, l)
 		return
 	}
 	cut, code := d.attribute(&j, l, c)
@@ -79,7 +80,10 @@ func (d *decision) admit(r Reading, l *Loop, c int, waited bool) Code {
 	case !l.Characteristics[c].Plausible.Contains(r.Value):
 		return codeImplausible
 	}
-	return ""
+	if waited {
+		return ""
+	}
+	return d.trusted(r, l, c)
 }
 
 // onRing reports whether the gauge is on a setting ring just now.
@@ -139,6 +143,12 @@ const (
 )
 
 func (d *decision) cutOf(r Reading, identity string, l *Loop, c int) (*Cut, Code) {
+	if r.Manual != nil { // whoever enters it says whose it is, by count or by serial
+		identity = identityCounter
+		if _, err := strconv.ParseUint(r.Part, 10, 64); err != nil {
+			identity = identitySerial
+		}
+	}
 	switch identity {
 	case identitySerial:
 		return d.bySerial(r)
@@ -304,7 +314,8 @@ func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 	r := d.set().Register(l.Registers[0])
 	book := d.s.book(r.Name)
 	eff := l.Effects[c][0]
-	want := compensate.Target(j.Drift, int32(eff))
+	j.Aside = d.aside(j, l, c)
+	want := compensate.Target(j.Drift-j.Aside, int32(eff))
 	m := Move{Register: r.Name, Old: book.Value, Want: want, New: length.Round(want, book.Value, r.Step)}
 	m.Size = eff.Of(m.New - m.Old)
 	band := compensate.Band(l.DeadBand, r.Step, int32(eff), j.Noise, deadBandFactor(l.Mode))
@@ -325,6 +336,20 @@ func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 		return nil, nil
 	}
 	return p, open
+}
+
+// aside says where to aim the first part after a set-up when scrap costs more than
+// a re-cut: a little short of the aim, on the side where more can be cut.
+func (d *decision) aside(j *Judged, l *Loop, c int) length.Length {
+	if !d.s.loopBook(l.Name).First {
+		return 0
+	}
+	ch := &l.Characteristics[c]
+	shift := compensate.FirstAim(j.Sigma, ch.Tolerance()/2, l.ScrapToRework)
+	if ch.Internal {
+		return -shift
+	}
+	return shift
 }
 
 // deadBandFactor is how many standard deviations of a reading a change must be
@@ -348,7 +373,7 @@ func (d *decision) newProposal(j *Judged, l *Loop, c int, m Move) *Proposal {
 	p := &Proposal{
 		ID: d.book().LastID + 1, Loop: l.Name, First: d.s.loopBook(l.Name).First, Moves: j.Moves,
 		Tool: tool, Gen: gen, Program: l.Program, Settings: d.set().Digest(l.Name),
-		Part: j.Reading.Part, Count: j.Count, Measured: j.Reading.Value, Aim: aim,
+		Part: j.Reading.Part, Gauge: j.Reading.Gauge, Count: j.Count, Measured: j.Reading.Value, Aim: aim,
 		Predicted: aim + j.Ratio.Of(j.Drift+l.Effects[c][0].Of(m.New)), Sigma: j.Sigma, Minute: d.minute(),
 	}
 	p.Digest = p.digest()

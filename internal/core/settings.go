@@ -35,6 +35,7 @@ type Settings struct {
 	Tools      []string   `json:"tools"`           // in the order of Sample.Tools
 	Registers  []Register `json:"registers"`       // in the order of Sample.Registers
 	Loops      []Loop     `json:"loops"`
+	Gauges     []Trust    `json:"gauges,omitempty"` // what is asked of the gauges that serve them
 }
 
 // Register is one offset number in the control.
@@ -59,6 +60,7 @@ type Loop struct {
 	Damping         float64          `json:"damping"` // weight of a new reading, 0 < λ ≤ 1
 	DeadBand        length.Length    `json:"dead_band"`
 	MinReadings     int              `json:"min_readings"`
+	ScrapToRework   float64          `json:"scrap_to_rework,omitempty"` // what a scrapped part costs ÷ what a re-cut costs; for the first part
 	Bounds          Bounds           `json:"bounds"`
 }
 

@@ -34,6 +34,7 @@ type Ledger struct {
 	Settings  Settings       `json:"settings"`
 	Epoch     uint64         `json:"epoch"`
 	Minute    float64        `json:"minute"` // machine minutes at the last start
+	Cycle     float64        `json:"cycle"`  // ordinary minutes from cut to cut
 	Seen      *Seen          `json:"seen,omitempty"`
 	Cuts      []Cut          `json:"cuts"` // oldest first
 	Registers []RegisterBook `json:"registers"`
@@ -45,6 +46,10 @@ type Ledger struct {
 	Holds     []Held         `json:"holds"`     // per scope the first cause first; a later one only where it needs a higher role
 	Proposals []Open         `json:"proposals"` // at most one per loop
 	LastID    uint64         `json:"last_id"`
+	Plant     uint64         `json:"plant,omitempty"` // newest record of the plant's stream that was taken
+	OutOfDate Dates          `json:"out_of_date,omitzero"`
+	Tray      []Unplaced     `json:"tray,omitempty"` // readings that wait for a person to say what they are
+	LastTray  uint64         `json:"last_tray,omitempty"`
 }
 
 // Open is a proposal that has not ended.
@@ -104,10 +109,11 @@ type Last struct {
 	Command   length.Length `json:"u"`
 }
 
-// GaugeBook remembers the last sequence of one gauge.
+// GaugeBook remembers the last sequence of one gauge, and its state.
 type GaugeBook struct {
-	Gauge string `json:"gauge"`
-	Last  uint64 `json:"last"`
+	Gauge string     `json:"gauge"`
+	Last  uint64     `json:"last"`
+	Trust GaugeTrust `json:"trust,omitzero"`
 }
 
 // situation is what is true just now; it is never journaled and unknown after a

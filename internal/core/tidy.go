@@ -27,6 +27,16 @@ func bounded(s string) string {
 	return strings.ToValidUTF8(s[:min(len(s), maxText-40)], "?") + "#" + hex.EncodeToString(sum[:8])
 }
 
+// boundedAll makes a list of names fit for the journal: a copy, sorted.
+func boundedAll(names []string) []string {
+	var out []string
+	for _, n := range names[:min(len(names), maxDates)] {
+		out = append(out, bounded(n))
+	}
+	slices.Sort(out)
+	return out
+}
+
 // clip bounds prose that came from outside.
 func clip(s string) string {
 	return strings.ToValidUTF8(s[:min(len(s), maxText)], "")
@@ -54,6 +64,26 @@ func tidy(f Fact) Fact {
 	case Outcome:
 		f.Code = Code(bounded(string(f.Code)))
 		return f
+	case FromPlant:
+		switch e := f.Event.(type) {
+		case Set:
+			f.Event = Set{e.Check.tidy()}
+		case RingChecked:
+			f.Event = RingChecked{e.Check.tidy()}
+		case Assigned:
+			e.Part, e.Reason, e.Who = bounded(e.Part), clip(e.Reason), e.Who.tidy()
+			f.Event = e
+		}
+		return f
+	case Dates:
+		return Dates{Gauges: boundedAll(f.Gauges), Standards: boundedAll(f.Standards)}
+	case Assign:
+		f.Machine, f.Characteristic, f.Part = bounded(f.Machine), bounded(f.Characteristic), bounded(f.Part)
+		f.Reason, f.Who = clip(f.Reason), f.Who.tidy()
+		return f
+	case Discard:
+		f.Reason, f.Who = clip(f.Reason), f.Who.tidy()
+		return f
 	case Pair:
 		f.Serial = bounded(f.Serial)
 		return f
@@ -79,6 +109,7 @@ func tidy(f Fact) Fact {
 
 func (r Reading) tidy() Reading {
 	r.Gauge, r.Characteristic, r.Part, r.State = bounded(r.Gauge), bounded(r.Characteristic), bounded(r.Part), bounded(r.State)
+	r.Reason = clip(r.Reason)
 	if r.Manual != nil {
 		who := r.Manual.tidy()
 		r.Manual = &who
@@ -136,7 +167,7 @@ func (s *Settings) sound() bool {
 			return false
 		}
 	}
-	return unique(names) && unique(nodes) && unique(owned) && unique(loops) && unique(features)
+	return s.soundTrust() && unique(names) && unique(nodes) && unique(owned) && unique(loops) && unique(features)
 }
 
 // maxColumns bounds registers, tools and loops of one machine.

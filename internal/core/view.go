@@ -108,6 +108,9 @@ func (s *State) loopView(l *Loop) LoopView {
 	if len(l.Registers) > 0 {
 		v.Spent = s.book(l.Registers[0]).Spent
 	}
+	if v.Waiting == "" {
+		v.Waiting = s.gaugesOf(l)
+	}
 	if p := s.proposalOf(l.Name); p != nil && p.Status == Ready {
 		v.Waiting = s.waiting(p)
 	}

@@ -67,6 +67,8 @@ func (s *State) waiting(p *Open) Code {
 		return waitTool
 	case p.Program != "" && seen.Program != p.Program:
 		return waitProgram
+	case s.trouble(p.Gauge, nil) != "":
+		return s.trouble(p.Gauge, nil)
 	case p.Approval == nil && book.Acted >= book.Evidence:
 		return waitNewPart
 	case p.Approval == nil && !s.now.verified:
