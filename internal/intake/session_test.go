@@ -243,8 +243,12 @@ func TestPublish(t *testing.T) {
 		t.Fatal(err)
 	}
 	i.Close()
-	if m := <-got; string(m.Payload()) != "goodbye" {
-		t.Errorf("got %s", m.Payload())
+	for m := range got {
+		if string(m.Payload()) == "goodbye" {
+			break
+		} else if string(m.Payload()) != "one" { // which may come once more, as a kept message
+			t.Errorf("got %s", m.Payload())
+		}
 	}
 	if err := i.Publish("state/a", nil, true); !errors.Is(err, ErrClosed) {
 		t.Errorf("after Close: %v", err)
