@@ -39,6 +39,13 @@ func (l *loopReader) readTuning() {
 	if n, ok := t.integer("min_readings", 1, 100); ok {
 		l.MinReadings = int(n)
 	}
+	if v, ok := t.number("scrap_to_rework"); ok {
+		if !(v >= 1) || v > 1000 {
+			t.problem("scrap_to_rework", "is outside 1 to 1000, write what a scrapped part costs divided by what a re-cut costs, as in 20")
+		} else if v > 1 {
+			l.ScrapToRework = v
+		}
+	}
 	if d, ok := l.size(t, "dead_band", "0.002 mm"); ok && l.tolerance > 0 {
 		l.DeadBand = d
 		switch {
