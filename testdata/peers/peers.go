@@ -186,6 +186,9 @@ func (m *Machine) Kill() {
 	<-m.ended
 }
 
+// Change alters the machine for its next Restart.
+func (m *Machine) Change(f func(*Options)) { f(&m.options) }
+
 // Restart kills the process where it runs and starts it again at the same
 // endpoint.
 func (m *Machine) Restart(t testing.TB) {

@@ -8,6 +8,7 @@ import (
 	"context"
 	_ "embed"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -41,18 +42,25 @@ var template string
 
 // Options of a shop.
 type Options struct {
-	Broker  mosquitto.Options
-	Machine func(*peers.Options) // changes the machine before it starts
-	Metal   Metal
-	Seed    uint64
+	Broker   mosquitto.Options
+	Machine  func(*peers.Options) // changes the machine before it starts
+	Without  bool                 // no machine: the test brings its own
+	User     string               // of the gauge at the broker
+	Password string
+	Metal    Metal
+	Seed     uint64
 }
 
 // Metal says how a part comes to size, in nanometres.
 type Metal struct {
 	Setup   float64 // of the first part, off the aim
 	Wear    float64 // each part comes out so much smaller than the one before
+	Swing   float64 // amplitude of a slow swing, for a process that never comes to rest
 	Scatter float64 // standard deviation
 }
+
+// swingParts is the period of Metal.Swing.
+const swingParts = 30
 
 // Shop is a running cell. One goroutine cuts and measures.
 type Shop struct {
@@ -95,13 +103,11 @@ func Open(t testing.TB, o Options) *Shop {
 	if o.Machine != nil {
 		o.Machine(&m)
 	}
-	s.Machine = peers.StartMachine(t, m)
-	user, password := "", ""
-	for user, password = range o.Broker.Users {
-		break
+	if !o.Without {
+		s.Machine = peers.StartMachine(t, m)
 	}
 	s.Gauge, err = gauge.Dial(context.Background(), gauge.Options{
-		Broker: s.Broker.URL(), Station: Station, Topic: Topic, Decimals: 4, User: user, Password: password,
+		Broker: s.Broker.URL(), Station: Station, Topic: Topic, Decimals: 4, User: o.User, Password: o.Password,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -123,7 +129,10 @@ func (s *Shop) Socket() string { return filepath.Join(s.Dir, "ob.sock") }
 // returns its path. An old text that is not there fails the test.
 func (s *Shop) Config(t testing.TB, changes ...string) string {
 	t.Helper()
-	text := strings.NewReplacer("BROKER", "mqtt://"+s.Broker.Addr(), "ENDPOINT", s.Machine.Endpoint).Replace(template)
+	text := strings.ReplaceAll(template, "BROKER", "mqtt://"+s.Broker.Addr())
+	if s.Machine != nil {
+		text = strings.ReplaceAll(text, "ENDPOINT", s.Machine.Endpoint)
+	}
 	for i := 0; i < len(changes); i += 2 {
 		if !strings.Contains(text, changes[i]) {
 			t.Fatalf("the configuration has no %q to change", changes[i])
@@ -150,7 +159,8 @@ func (s *Shop) Cut() (Part, error) {
 	}
 	m := s.o.Metal
 	at := held.Registers[Register]
-	off := m.Setup - m.Wear*float64(held.Counter) + m.Scatter*s.rng.NormFloat64() - at*1e6
+	n := float64(held.Counter)
+	off := m.Setup - m.Wear*n + m.Swing*math.Sin(2*math.Pi*n/swingParts) + m.Scatter*s.rng.NormFloat64() - at*1e6
 	return Part{Count: held.Counter + 1, Size: Aim + int64(off), At: at}, nil
 }
 
