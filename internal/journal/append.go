@@ -100,7 +100,7 @@ func (j *Journal) fail(cause error) error {
 // roll seals the current segment and opens the next where that is due.
 func (j *Journal) roll() error {
 	w := j.current.w
-	if w.sealed { // and the disk was full when the next was to be made
+	if w.sealed { // and a crash or a full disk came before the next was made
 		j.shape.Lock()
 		defer j.shape.Unlock()
 		return j.succeed(j.current)

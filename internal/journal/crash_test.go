@@ -98,7 +98,7 @@ func TestKill(t *testing.T) {
 	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 1))
 	var last uint64
 	for round := range 20 {
-		after := 1 + rng.IntN(150) // acknowledgements to wait for
+		after := 1 + rng.IntN(80) // acknowledgements to wait for
 		acked := killAfter(t, dir, after, time.Duration(rng.IntN(3000))*time.Microsecond)
 		if acked < last+uint64(after) {
 			t.Fatalf("round %d: the child acknowledged up to %d; want at least %d", round, acked, last+uint64(after))

@@ -75,40 +75,44 @@ const (
 // full verification.
 func findings(t *testing.T, dir string, o journal.Options) []*journal.Damage {
 	t.Helper()
-	var out []*journal.Damage
-	collect := func(err error) {
-		if err == nil {
-			return
-		}
-		if many, ok := err.(interface{ Unwrap() []error }); ok {
-			for _, e := range many.Unwrap() {
-				var d *journal.Damage
-				if !errors.As(e, &d) {
-					t.Errorf("not a damage: %v", e)
-					continue
-				}
-				out = append(out, d)
-			}
-			return
-		}
-		var d *journal.Damage
-		if !errors.As(err, &d) {
-			t.Errorf("not a damage: %v", err)
-			return
-		}
-		out = append(out, d)
-	}
+	opening, verifying := inspect(t, dir, o)
+	return append(opening, verifying...)
+}
+
+// inspect returns what opening reports and what a full verification does; where
+// the journal does not open, both are the error.
+func inspect(t *testing.T, dir string, o journal.Options) (opening, verifying []*journal.Damage) {
+	t.Helper()
 	j, err := journal.Open(context.Background(), dir, o)
 	if err != nil {
-		collect(err)
-		return out
+		list := damages(t, err)
+		return list, list
 	}
 	defer j.Close()
 	for _, e := range j.Damage() {
-		collect(e)
+		opening = append(opening, damages(t, e)...)
 	}
-	collect(j.Verify(context.Background(), "", 0))
-	return out
+	return opening, damages(t, j.Verify(context.Background(), "", 0))
+}
+
+// damages takes a joined error apart.
+func damages(t *testing.T, err error) (out []*journal.Damage) {
+	t.Helper()
+	if err == nil {
+		return nil
+	}
+	if many, ok := err.(interface{ Unwrap() []error }); ok {
+		for _, e := range many.Unwrap() {
+			out = append(out, damages(t, e)...)
+		}
+		return out
+	}
+	var d *journal.Damage
+	if !errors.As(err, &d) {
+		t.Errorf("not a damage: %v", err)
+		return nil
+	}
+	return []*journal.Damage{d}
 }
 
 func names(list []*journal.Damage, want journal.Damage) bool {
@@ -157,10 +161,55 @@ func TestAlterations(t *testing.T) {
 			if c.want.Stream != "other" && c.name != "removed checkpoints" {
 				c.want.File = place.file
 			}
-			found := findings(t, dir, o)
-			if !names(found, c.want) {
+			if _, found := inspect(t, dir, o); !names(found, c.want) {
 				t.Errorf("%s, %s: want %s %d named; found %v", place.file, c.name, c.want.Stream, c.want.Seq, found)
 			}
+		}
+	}
+}
+
+// TestRecomputedChain: whoever edits a record and recomputes every hash after
+// it, and the head, is still caught by the checkpoints, at opening and by a
+// full verification.
+func TestRecomputedChain(t *testing.T) {
+	dir, o := victim(t)
+	j := open(t, dir, o)
+	records := journaltest.All(t, j, "plant")
+	journaltest.Must(t, j.Close())
+	var hash [32]byte
+	change := "UPDATE records SET person = 'another' WHERE seq = 65 AND stream = (SELECT id FROM streams WHERE name = 'plant');"
+	for _, r := range records {
+		if r.Seq == 65 {
+			r.Person = "another"
+		}
+		hash = journaltest.Chain(hash, r)
+		if r.Seq >= 65 {
+			change += fmt.Sprintf("UPDATE records SET hash = x'%x' WHERE seq = %d AND stream = (SELECT id FROM streams WHERE name = 'plant');", hash, r.Seq)
+		}
+	}
+	edit(t, filepath.Join(dir, currentFile), change+fmt.Sprintf("UPDATE streams SET hash = x'%x' WHERE name = 'plant'", hash))
+	opening, verifying := inspect(t, dir, o)
+	if want := (journal.Damage{Stream: "plant", File: currentFile}); !names(opening, want) || !names(verifying, want) {
+		t.Errorf("opening finds %v, verifying finds %v; want plant in %s by both", opening, verifying, currentFile)
+	}
+}
+
+// TestCatalogAltered: the list of segments is held against the segments.
+func TestCatalogAltered(t *testing.T) {
+	for _, change := range []string{
+		"UPDATE spans SET hash = zeroblob(32) WHERE stream = 'plant' AND segment = 2",
+		"UPDATE spans SET first = first + 1 WHERE stream = 'plant' AND segment = 2",
+		"UPDATE spans SET last = last - 1 WHERE stream = 'plant' AND segment = 2",
+		"DELETE FROM spans WHERE stream = 'plant' AND segment = 2",
+		"INSERT INTO spans VALUES ('machine/none', 2, 1, 1, zeroblob(32))",
+		"UPDATE segments SET digest = zeroblob(32) WHERE number = 2",
+		"UPDATE segments SET bytes = 1 WHERE number = 2",
+		"DELETE FROM segments",
+	} {
+		dir, o := victim(t)
+		edit(t, filepath.Join(dir, "catalog.db"), change)
+		if _, found := inspect(t, dir, o); len(found) == 0 || found[0].File != "catalog.db" && found[0].File != sealedFile {
+			t.Errorf("%s: found %v", change, found)
 		}
 	}
 }

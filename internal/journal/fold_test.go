@@ -51,10 +51,10 @@ func folded(t *rapid.T, s journal.Store, stream string) state {
 // opened again, folding either store gives the running state, and both stores
 // agree on every hash.
 func TestFoldEquality(t *testing.T) {
-	// Every append waits for the disk: a quarter of the usual number of runs,
+	// Every append waits for the disk: fewer runs than usual,
 	// unless -rapid.checks says otherwise.
 	if checks := flag.Lookup("rapid.checks"); checks.Value.String() == checks.DefValue {
-		journaltest.Must(t, checks.Value.Set("25"))
+		journaltest.Must(t, checks.Value.Set("15"))
 		defer checks.Value.Set(checks.DefValue) //nolint:errcheck // its own value
 	}
 	root := t.TempDir()

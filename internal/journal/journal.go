@@ -268,10 +268,7 @@ func (j *Journal) openCurrent(r segmentRow) error {
 			return err
 		}
 	}
-	j.adopt(s)
-	if s.w.sealed {
-		return j.succeed(s)
-	}
+	j.adopt(s) // if a crash left it sealed, the next append makes its successor
 	return nil
 }
 

@@ -206,6 +206,41 @@ func TestRetain(t *testing.T) {
 	}
 }
 
+// TestRetainShortSnapshot: a snapshot inside a segment does not free it.
+func TestRetainShortSnapshot(t *testing.T) {
+	now := time.UnixMilli(1_700_000_000_000)
+	o := journal.Options{SegmentRecords: 10, KeepFor: time.Hour, KeepSegments: 1, Now: func() time.Time { return now }}
+	dir := t.TempDir()
+	j := open(t, dir, o)
+	journaltest.Fill(t, j, "plant", 9)
+	h := j.Head("plant")
+	journaltest.Must(t, j.SaveSnapshot(journal.Snapshot{Stream: "plant", Seq: h.Seq, Hash: h.Hash}))
+	journaltest.Fill(t, j, "plant", 30)
+	journaltest.Must(t, j.Close())
+	now = now.Add(2 * time.Hour)
+	j = open(t, dir, o)
+	if gone, err := j.Retain(context.Background()); err != nil || len(gone) != 0 {
+		t.Errorf("removed %v, %v although record 10 is after the snapshot", gone, err)
+	}
+}
+
+// TestTimeRanges: a range of one millisecond finds its record in whichever
+// sealed segment it is.
+func TestTimeRanges(t *testing.T) {
+	dir := t.TempDir()
+	j := open(t, dir, journal.Options{SegmentRecords: 5})
+	journaltest.Fill(t, j, "plant", 23)
+	journaltest.Must(t, j.Close())
+	j = open(t, dir, journal.Options{})
+	for seq := uint64(1); seq <= 23; seq++ {
+		at := journaltest.Rec("plant", seq, "").At
+		list, err := j.Query(journal.Filter{From: at, To: at + 1})
+		if err != nil || len(list) != 1 || list[0].Seq != seq {
+			t.Errorf("at %d: %d records, %v; want record %d", at, len(list), err, seq)
+		}
+	}
+}
+
 // TestBackup: a copy taken while records arrive is a whole journal that passes
 // verification and goes on where it ends.
 func TestBackup(t *testing.T) {
