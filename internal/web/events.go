@@ -20,7 +20,7 @@ func (s *server) events(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
 	queue := make(chan bridge.Released, liveQueue)
-	slow := make(chan struct{})
+	slow := make(chan struct{}, 1)
 	stop := s.o.Plant.Watch(func(rel bridge.Released) {
 		select {
 		case queue <- rel:
