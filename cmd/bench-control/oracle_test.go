@@ -54,7 +54,7 @@ func TestOracleOnThePublicScenarios(t *testing.T) {
 		"S0": 1.54, "S1": 1.39, "S2": 1.61, "S3": 4.22, "S4": 1.19, "S5": 2.81, "S6": 3.82,
 		"S7": 1.47, "S8a": 2.8, "S9": 1.70, "S11": 2.23,
 	} {
-		near(t, id, boundOf(scenario(t, id), 40), want, 0.07*want)
+		near(t, id, boundOf(scenario(t, id), 25), want, 0.09*want)
 	}
 }
 
