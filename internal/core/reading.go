@@ -115,7 +115,8 @@ func (d *decision) attribute(j *Judged, l *Loop, c int) (*Cut, Code) {
 		identity = u.Identity
 	}
 	cut, code := d.cutOf(r, identity, l, c)
-	j.NoIdent = identity == identityOrder || identity == identityTask || r.Sequence == 0 || r.Manual != nil
+	j.NoIdent = identity == identityOrder || identity == identityTask || r.Sequence == 0 || r.Manual != nil ||
+		slices.Contains(d.set().Lacks, LacksCounter)
 	if code != "" {
 		return nil, code
 	}
@@ -143,6 +144,9 @@ const (
 )
 
 func (d *decision) cutOf(r Reading, identity string, l *Loop, c int) (*Cut, Code) {
+	if slices.Contains(d.set().Lacks, LacksCounter) {
+		return d.assumed(r)
+	}
 	if r.Manual != nil { // whoever enters it says whose it is, by count or by serial
 		identity = identityCounter
 		if _, err := strconv.ParseUint(r.Part, 10, 64); err != nil {
@@ -255,10 +259,41 @@ func (d *decision) estimate(j *Judged, l *Loop, c int, cut *Cut) {
 // nextPart is the first part on which a register written now can act.
 func (d *decision) nextPart() int64 {
 	next := int64(d.book().Seen.Counter) + 1
+	if n := len(d.book().Cuts); n > 0 { // the machine may have no counter
+		next = max(next, int64(d.book().Cuts[n-1].Count)+1)
+	}
 	if !d.s.now.permitted {
 		next++ // the one being cut keeps what it has
 	}
 	return next
+}
+
+// LacksCounter is the entry of Settings.Lacks for a machine without a part
+// counter.
+const LacksCounter = "counter"
+
+// assumed stands in for the record that a machine without a part counter does
+// not keep: the part is taken as cut under what is in force now, the same part
+// when the reading names it again. That is a guess, so a person confirms
+// whatever comes of it.
+func (d *decision) assumed(r Reading) (*Cut, Code) {
+	seen := d.book().Seen
+	if seen == nil {
+		return nil, codeNoRecord
+	}
+	count := uint64(1)
+	if n := len(d.book().Cuts); n > 0 {
+		last := &d.book().Cuts[n-1]
+		if r.Part != "" && last.Serial == r.Part {
+			return last, ""
+		}
+		count = last.Count + 1
+	}
+	d.emit(Recorded{Cut{
+		Count: count, Serial: r.Part, Nth: 1, Program: seen.Program, Tools: seen.Tools, Registers: seen.Registers,
+		Minute: d.minute(),
+	}})
+	return d.s.cut(count), ""
 }
 
 func fromMicrometres(v float64) length.Length {
