@@ -138,31 +138,36 @@ func TestAlterations(t *testing.T) {
 		for _, c := range []struct {
 			name, change string
 			want         journal.Damage
+			exact        bool // opening names the same record
 		}{
-			{"edited body", "UPDATE records SET body = x'31' WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}},
-			{"edited time", "UPDATE records SET at = at + 1 WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}},
-			{"edited person", "UPDATE records SET person = 'another' WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}},
-			{"edited kind", "UPDATE records SET kind = 'note' WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}},
-			{"edited hash", "UPDATE records SET hash = zeroblob(32) WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}},
-			{"cut hash", "UPDATE records SET hash = x'00' WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}},
-			{"removed row", "DELETE FROM records WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}},
-			{"removed last row", "DELETE FROM records WHERE " + row(place.last), journal.Damage{Stream: "plant", Seq: uint64(place.last)}},
-			{"moved to another stream", "UPDATE records SET stream = 77 WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}},
-			{"renumbered", "UPDATE records SET seq = 9999 WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}},
-			{"renamed stream", "UPDATE streams SET name = 'other' WHERE name = 'plant'", journal.Damage{Stream: "other"}},
-			{"edited head", "UPDATE streams SET hash = zeroblob(32) WHERE name = 'plant'", journal.Damage{Stream: "plant", Seq: uint64(place.last)}},
-			{"edited opening", "UPDATE streams SET opening_hash = zeroblob(32) WHERE name = 'plant'", journal.Damage{Stream: "plant"}},
-			{"edited checkpoint", "UPDATE checkpoints SET heads = x'' WHERE n = (SELECT max(n) FROM checkpoints)", journal.Damage{}},
-			{"removed checkpoint", "DELETE FROM checkpoints WHERE n = (SELECT min(n) + 1 FROM checkpoints)", journal.Damage{}},
-			{"removed checkpoints", "DELETE FROM checkpoints", journal.Damage{}},
+			{"edited body", "UPDATE records SET body = x'31' WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}, true},
+			{"edited time", "UPDATE records SET at = at + 1 WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}, true},
+			{"edited person", "UPDATE records SET person = 'another' WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}, true},
+			{"edited kind", "UPDATE records SET kind = 'note' WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}, true},
+			{"edited hash", "UPDATE records SET hash = zeroblob(32) WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}, false},
+			{"cut hash", "UPDATE records SET hash = x'00' WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}, true},
+			{"removed row", "DELETE FROM records WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}, true},
+			{"removed last row", "DELETE FROM records WHERE " + row(place.last), journal.Damage{Stream: "plant", Seq: uint64(place.last)}, true},
+			{"moved to another stream", "UPDATE records SET stream = 77 WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}, false},
+			{"renumbered", "UPDATE records SET seq = 9999 WHERE " + row(place.seq), journal.Damage{Stream: "plant", Seq: uint64(place.seq)}, false},
+			{"renamed stream", "UPDATE streams SET name = 'other' WHERE name = 'plant'", journal.Damage{Stream: "other"}, false},
+			{"edited head", "UPDATE streams SET hash = zeroblob(32) WHERE name = 'plant'", journal.Damage{Stream: "plant", Seq: uint64(place.last)}, false},
+			{"edited opening", "UPDATE streams SET opening_hash = zeroblob(32) WHERE name = 'plant'", journal.Damage{Stream: "plant"}, false},
+			{"edited checkpoint", "UPDATE checkpoints SET heads = x'' WHERE n = (SELECT max(n) FROM checkpoints)", journal.Damage{}, false},
+			{"removed checkpoint", "DELETE FROM checkpoints WHERE n = (SELECT min(n) + 1 FROM checkpoints)", journal.Damage{}, false},
+			{"removed checkpoints", "DELETE FROM checkpoints", journal.Damage{}, false},
 		} {
 			dir, o := victim(t)
 			edit(t, filepath.Join(dir, place.file), c.change)
 			if c.want.Stream != "other" && c.name != "removed checkpoints" {
 				c.want.File = place.file
 			}
-			if _, found := inspect(t, dir, o); !names(found, c.want) {
+			opening, found := inspect(t, dir, o)
+			if !names(found, c.want) {
 				t.Errorf("%s, %s: want %s %d named; found %v", place.file, c.name, c.want.Stream, c.want.Seq, found)
+			}
+			if c.exact && !names(opening, c.want) {
+				t.Errorf("%s, %s: opening names %v; want record %d", place.file, c.name, opening, c.want.Seq)
 			}
 		}
 	}

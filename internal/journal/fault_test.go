@@ -45,6 +45,9 @@ func afterFailure(t *testing.T, dir string, acked uint64) {
 	if err := j.Append(context.Background(), pair(j, 10)); err != nil {
 		t.Errorf("a journal opened again cannot write: %v", err)
 	}
+	if j.current.w.sealed {
+		t.Error("a record was appended to a sealed segment")
+	}
 	if err := j.Close(); err != nil {
 		t.Error(err)
 	}
@@ -158,5 +161,35 @@ func TestHeadsCodec(t *testing.T) {
 	}
 	if _, err := decodeHeads([]byte{255, 255, 255, 255, 0}); err == nil {
 		t.Error("a length beyond the end is accepted")
+	}
+}
+
+// TestCheckpointLink: checkpoints rewritten consistently within one segment
+// still do not follow from those of the segment before.
+func TestCheckpointLink(t *testing.T) {
+	dir := t.TempDir()
+	j := mustOpen(t, dir, Options{SegmentRecords: 4, CheckpointEvery: 3})
+	for range 5 {
+		if err := j.Append(context.Background(), pair(j, 10)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	marks, err := j.current.checkpoints()
+	if err != nil || j.current.number < 2 {
+		t.Fatalf("segment %d: %v", j.current.number, err)
+	}
+	prev := [32]byte{1}
+	for i := range marks {
+		c := &marks[i]
+		c.prev = prev
+		c.hash = c.sum()
+		prev = c.hash
+		if _, err := j.current.w.conn.ExecContext(context.Background(), "UPDATE checkpoints SET prev = ?, hash = ? WHERE n = ?", c.prev[:], c.hash[:], c.n); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var d *Damage
+	if err := j.Verify(context.Background(), "", 0); !errors.As(err, &d) || d.File != j.current.name || !strings.Contains(d.What, "segment before") {
+		t.Errorf("verify says %v; want the broken link named", err)
 	}
 }

@@ -155,8 +155,8 @@ func fillFile(path, schema string, fill func(*sql.Tx) error) error {
 	return db.Close()
 }
 
-// pageSize is in bytes. Records of some 300 bytes fill pages of 8 KiB with less
-// waste than pages of 4 KiB, at the price of longer writes of single records.
+// pageSize is in bytes, the block of common disks: a commit of one record
+// writes few whole pages, and records of some 300 bytes waste little of one.
 const pageSize = 4096
 
 func syncFile(path string) error {
