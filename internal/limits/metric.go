@@ -230,9 +230,9 @@ func (c Callout) external(l *Limits, crest *crestRow, pitchTol, majorTol length.
 func (c Callout) metricNotes(t *tables, row *pitchRow, tol cell) []string {
 	var notes []string
 	if row.extended {
-		notes = append(notes, "this diameter and pitch are outside ISO 965-1: tolerances of its extension, one transcription")
+		notes = append(notes, "this diameter and pitch are outside ISO 965-1: tolerances of its extension, one published copy")
 	} else if c.kind == Internal && c.grade == 3 {
-		notes = append(notes, "grade 3 of internal threads is outside ISO 965-1: one transcription")
+		notes = append(notes, "grade 3 of internal threads is outside ISO 965-1: one published copy")
 	}
 	if tol.doubt {
 		notes = append(notes, "the printed tolerance of the pitch diameter breaks its series: the narrower of the two is used")

@@ -113,7 +113,7 @@ func either(a, b End) End {
 	return b
 }
 
-// corrected lists cells of the transcriptions that are not used as printed: the
+// corrected lists cells of the published copies that are not used as printed: the
 // progression of the series gives less, and the narrower value stands.
 var corrected = map[string]string{"Td2 355 500 4 9": "560"}
 

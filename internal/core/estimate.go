@@ -1,0 +1,36 @@
+package core
+
+import (
+	"math"
+
+	"offsetbridge/internal/estimate"
+)
+
+// Estimate is the filter of one characteristic of one loop.
+type Estimate struct {
+	Loop           string              `json:"loop"`
+	Characteristic string              `json:"characteristic"`
+	Digest         string              `json:"digest"`
+	Filter         *estimate.Estimator `json:"filter"`
+}
+
+func (e *Estimate) observe(j *Judged) estimate.Verdict {
+	return e.Filter.Observe(estimate.Observation{
+		Part: int64(min(j.Count, math.MaxInt64)), Minute: j.Minute,
+		Deviation: j.Deviation.Micrometres(), Command: j.Command.Micrometres(), Regauge: j.Regauge, Recut: j.Recut,
+	})
+}
+
+func (e *Estimate) forecast(part int64, minute float64) estimate.Forecast {
+	return e.Filter.Forecast(part, minute)
+}
+
+func (s *State) estimateOf(loop string, c int) *Estimate {
+	name := s.Ledger.Settings.Loop(loop).Characteristics[c].Name
+	for i := range s.Estimates {
+		if e := &s.Estimates[i]; e.Loop == loop && e.Characteristic == name {
+			return e
+		}
+	}
+	return nil
+}
