@@ -23,7 +23,10 @@ func TestTableIsTheSameTwice(t *testing.T) {
 	if _, second, _ := call(t, args...); second != first {
 		t.Error("the same flags gave another table")
 	}
-	for _, want := range []string{"seeds 1 to 2, 150 parts", "public scenarios: rms ÷ bound", "redrawn scenarios", "S10", "+regauge", "Ppk", "adjustments per 100 parts"} {
+	for _, want := range []string{
+		"seeds 1 to 2, 150 parts", "public scenarios: rms ÷ bound",
+		"redrawn scenarios", "S10", "+regauge", "Ppk", "adjustments per 100 parts",
+	} {
 		if !strings.Contains(first, want) {
 			t.Errorf("no %q in\n%s", want, first)
 		}

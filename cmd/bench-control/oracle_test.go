@@ -100,3 +100,34 @@ func TestBankStaysAboveTheBound(t *testing.T) {
 		}
 	}
 }
+
+// The oracle's own variance is right: innovations squared over it average to 1.
+func TestOracleIsConsistent(t *testing.T) {
+	capricious := scenario(t, "S4")
+	capricious.ID, capricious.ColdSpread = "S4 with unlike runs", 0.9
+	for _, p := range []plant.Params{
+		scenario(t, "S1"), scenario(t, "S3"), scenario(t, "S4"), scenario(t, "S5"), scenario(t, "S9"), capricious,
+	} {
+		sum, n := 0.0, 0.0
+		for s := range uint64(15) {
+			l, o := plant.New(p, 900+s), newOracle(p)
+			for range p.Parts {
+				part := l.Cut(0)
+				o.advance(part)
+				r := l.Read(part)
+				h := &o.hs[0]
+				if r.Set {
+					o.observe(r, r.Value)
+					continue
+				}
+				c := o.row(h)
+				c[osZero] = 1
+				v, variance := h.innovation(c, r.Value, p.SigmaProcess*p.SigmaProcess+p.SigmaGauge*p.SigmaGauge)
+				sum += v * v / variance
+				n++
+				o.observe(r, r.Value)
+			}
+		}
+		near(t, p.ID, sum/n, 1, 0.04)
+	}
+}

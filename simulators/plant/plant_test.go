@@ -303,3 +303,69 @@ func TestRedraw(t *testing.T) {
 		t.Error("the same draw gives two processes")
 	}
 }
+
+func TestRunsAreUnlike(t *testing.T) {
+	p := quiet(scenario(t, "S4"))
+	p.WearRate, p.ColdSpread = 0, 0.25
+	var first, second moments
+	for seed := range uint64(3000) {
+		l := New(p, seed)
+		first.add(l.Cut(0).True)
+		l.Stop(1e6)
+		second.add(l.Cut(0).True)
+	}
+	near(t, "mean of first runs", first.mean(), 14, 0.2)
+	near(t, "spread of first runs", first.sigma(), 3.5, 0.15)
+	near(t, "spread after a stop", second.sigma(), 3.5, 0.15)
+	both := moments{}
+	for seed := range uint64(500) {
+		l := New(p, seed)
+		a := l.Cut(0).True
+		l.Stop(1e6)
+		both.add(l.Cut(0).True - a)
+	}
+	near(t, "difference of two runs", both.sigma(), 3.5*math.Sqrt2, 0.4)
+}
+
+// A part's further readings are its own: how often other parts were read again changes nothing.
+func TestReadingsAgainBelongToTheirPart(t *testing.T) {
+	p := scenario(t, "S1")
+	a, b := New(p, 4), New(p, 4)
+	for k := range 50 {
+		x, y := a.Cut(0), b.Cut(0)
+		a.Read(x)
+		b.Read(y)
+		if k < 49 {
+			b.ReadAgain(y)
+			b.ReadAgain(y)
+			continue
+		}
+		first := a.ReadAgain(x)
+		if first != b.ReadAgain(y) {
+			t.Error("readings again of other parts changed this part's")
+		}
+		if first == a.ReadAgain(x) {
+			t.Error("two further readings are the same")
+		}
+	}
+}
+
+func TestZeroWalksByParts(t *testing.T) {
+	p := quiet(scenario(t, "S9"))
+	p.ZeroWalk, p.WearRate, p.SettingEvery = 0.25, 0, 0
+	var each, fourth moments
+	for seed := range uint64(1500) {
+		l, m := New(p, seed), New(p, seed+5000)
+		var x, y Reading
+		for k := range 65 {
+			x = l.Read(l.Cut(0))
+			if part := m.Cut(0); k%4 == 0 {
+				y = m.Read(part)
+			}
+		}
+		each.add(x.Value)
+		fourth.add(y.Value)
+	}
+	near(t, "zero after 64 parts", each.sigma(), 2, 0.12)
+	near(t, "zero after 64 parts, each fourth read", fourth.sigma(), 2, 0.12)
+}
