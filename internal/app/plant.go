@@ -99,8 +99,6 @@ const (
 	codeHoldFile core.Code = "hold-file"
 )
 
-func init() { Words[codeHoldFile] = "the hold file is still there, remove it first" }
-
 // History returns journaled events, newest first.
 func (a *App) History(_ context.Context, q web.HistoryQuery) ([]web.Entry, error) {
 	f := journal.Filter{Loop: q.Loop, Part: q.Part, Gauge: q.Gauge, Person: q.Person, Limit: q.Limit}

@@ -69,6 +69,7 @@ const (
 
 // Words are the sentences of this package's codes.
 var Words = map[core.Code]string{
+	codeHoldFile:       "the hold file is still there, remove it first",
 	codeNoMachine:      "no machine of that name is configured, correct the gauge's mapping",
 	codeNowhere:        "no machine has a characteristic of that name, correct the gauge's mapping or add the characteristic",
 	codeSeveral:        "several machines have a characteristic of that name, let the message or its topic name the machine",
