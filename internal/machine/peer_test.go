@@ -5,12 +5,12 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"io"
-	"os"
 	"os/exec"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
+
+	"offsetbridge/testdata/peers"
 )
 
 // peer is a running server that shares no code with the client: node-opcua, in
@@ -23,23 +23,15 @@ type peer struct {
 	certificate []byte
 }
 
-const peerFolder = "../../testdata/peers"
-
 func startPeer(t *testing.T, options map[string]any) *peer {
 	t.Helper()
-	node, err := exec.LookPath("node")
-	if err != nil {
-		t.Skip("no node here: the independent OPC UA server cannot run")
-	}
-	if _, err := os.Stat(filepath.Join(peerFolder, "node_modules", "node-opcua")); err != nil {
-		t.Skip("node-opcua is not installed: run npm ci in testdata/peers")
-	}
+	folder := peers.Ready(t)
 	arg, err := json.Marshal(options)
 	if err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.Command(node, "machine.mjs", string(arg))
-	cmd.Dir = peerFolder
+	cmd := exec.Command("node", "machine.mjs", string(arg))
+	cmd.Dir = folder
 	var noise strings.Builder
 	cmd.Stderr = &noise
 	in, err := cmd.StdinPipe()

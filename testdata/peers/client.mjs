@@ -93,6 +93,7 @@ async function attempt(endpoint, pki, o, answers) {
     applicationName: "independent client", clientName: "independent client", clientCertificateManager: pki,
     securityMode: mode, securityPolicy: mode === MessageSecurityMode.None ? SecurityPolicy.None : SecurityPolicy.Basic256Sha256,
     endpointMustExist: false, connectionStrategy: { maxRetry: 0 }, requestedSessionTimeout: 60_000,
+    defaultTransactionTimeout: 60_000, // a busy machine answers late, which is no fault of the server
   });
   try {
     await client.connect(endpoint);

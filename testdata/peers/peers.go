@@ -128,7 +128,7 @@ func StartMachine(t testing.TB, o Options) *Machine {
 // start runs the process and waits for its hello.
 func (m *Machine) start(t testing.TB) {
 	t.Helper()
-	dir := ready(t)
+	dir := Ready(t)
 	given, err := json.Marshal(m.options)
 	if err != nil {
 		t.Fatal(err)
@@ -342,7 +342,7 @@ type Result struct {
 // other, and returns one result an attempt.
 func Client(t testing.TB, endpoint string, attempts ...Attempt) []Result {
 	t.Helper()
-	dir := ready(t)
+	dir := Ready(t)
 	given, err := json.Marshal(map[string]any{"endpoint": endpoint, "attempts": attempts})
 	if err != nil {
 		t.Fatal(err)
@@ -367,8 +367,8 @@ func Client(t testing.TB, endpoint string, attempts ...Attempt) []Result {
 	return results
 }
 
-// ready returns the folder of the peers with their packages installed.
-func ready(t testing.TB) string {
+// Ready returns the folder of the peers with their packages installed.
+func Ready(t testing.TB) string {
 	t.Helper()
 	if os.Getenv("OFFSETBRIDGE_NO_PEERS") == "1" {
 		t.Skip("OFFSETBRIDGE_NO_PEERS=1: not tested against independent OPC UA software")
