@@ -16,7 +16,10 @@ import (
 // verify reads the whole journal back in the background. Nothing is written
 // automatically until it is done, and nothing at all where it is damaged.
 func (a *App) verify(ctx context.Context) {
-	err := a.journal.Verify(ctx, "", 0)
+	err := errors.Join(a.journal.Damage()...) // found while opening: no need to wait
+	if err == nil {
+		err = a.journal.Verify(ctx, "", 0)
+	}
 	if ctx.Err() != nil {
 		return
 	}
@@ -39,12 +42,10 @@ func (a *App) housekeeping(ctx context.Context) {
 	for {
 		_, fraction := a.journal.Free()
 		a.free.Store(uint64(max(0, fraction) * 10_000))
-		if was := low; true {
-			low = fraction < lowDisk
-			if low && !was {
-				a.log.Warn("the journal's disk is nearly full, make room: nothing is written once it is full",
-					zap.String("free", fmt.Sprintf("%.0f %%", 100*fraction)))
-			}
+		was := low
+		if low = fraction < lowDisk; low && !was {
+			a.log.Warn("the journal's disk is nearly full, make room: nothing is written once it is full",
+				zap.String("free", fmt.Sprintf("%.0f %%", 100*fraction)))
 		}
 		if gone, err := a.journal.Retain(ctx); err != nil && ctx.Err() == nil {
 			a.log.Warn("old parts of the journal were not removed", zap.Error(err))
@@ -58,6 +59,38 @@ func (a *App) housekeeping(ctx context.Context) {
 		}
 	}
 }
+
+// reserve is kept free for the record of a full disk: when it had to be given up,
+// nothing is written to any machine, but what happens is still recorded.
+const reserve = 16 << 20
+
+// watchReserve says when the reserve is gone, and ends the program's run once
+// there is room to make it anew.
+func (a *App) watchReserve(ctx context.Context, failed chan<- error) {
+	t := time.NewTicker(500 * time.Millisecond)
+	defer t.Stop()
+	said := false
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+		}
+		if !a.journal.Spent() {
+			continue
+		}
+		if !said {
+			said = true
+			a.log.Error("the journal's disk is full: nothing is written to any machine until there is room again")
+		}
+		if free, _ := a.journal.Free(); free > 4*reserve {
+			failed <- errRoom
+			return
+		}
+	}
+}
+
+var errRoom = errors.New("the disk was full and has room again")
 
 // lowDisk is the free fraction of the disk below which it is said.
 const lowDisk = 0.20
