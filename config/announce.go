@@ -9,23 +9,33 @@ import (
 // whose part is about to be cut or measured.
 type Announcement struct {
 	Name    string
-	Kind    string // "pairing" or "task"
+	Kind    string // "pairing", "task", "setting" or "ring check"
 	Topic   string // the template
 	Lasts   time.Duration
 	Message AnnouncementMessage
+
+	TextNumbers, DecimalComma bool   // of a setting or a ring check: numbers may come in quotes, with a comma
+	TimeFormat                string // of Message.Time
 }
 
 // AnnouncementMessage says where in an announcement each field stands. A pairing
 // has Machine, Part and maybe Counter; a task has Machine, Gauge, Characteristic
-// and Part, maybe Cut, or Ring in place of the part.
+// and Part, maybe Cut, or Ring in place of the part; a setting and a ring check
+// have Gauge, Standard, AsFound and Unit, maybe Person, Temperature, Sequence and
+// Time.
 type AnnouncementMessage struct {
 	Machine, Part, Counter, Gauge, Characteristic, Cut, Ring Field
+
+	Standard, AsFound, Unit, Person, Temperature, Sequence, Time Field
 }
 
 // The kinds of announcements.
 const (
 	Pairing = "pairing" // which serial the machine counts next
 	Task    = "task"    // what the next bare reading of a gauge measures
+
+	Setting   = "setting"    // a gauge was put on a standard and adjusted to it
+	RingCheck = "ring check" // a gauge was put on a standard and left as it was
 )
 
 // Filter returns the subscription filter: each {level} matches one level.
@@ -43,16 +53,20 @@ const (
 
 func readAnnouncement(t *table) Announcement {
 	a := Announcement{Name: t.name(false)}
-	if _, ok := t.need("kind", "what is announced: pairing or task"); ok {
-		a.Kind, _ = t.choice("kind", Pairing, Task)
+	if _, ok := t.need("kind", "what is announced: pairing, task, setting or ring check"); ok {
+		a.Kind, _ = t.choice("kind", Pairing, Task, Setting, RingCheck)
 	}
 	if s, ok := t.need("topic", "where it is published, as in \"cell/{machine}/next-part\""); ok {
 		a.Topic = t.topic(s, "{gauge}") // a level like any other
 	}
 	a.Lasts, _ = t.duration("lasts", 10*time.Minute, time.Second, 24*time.Hour)
-	if a.Kind == Pairing && t.has("lasts") {
+	switch {
+	case a.Kind == Pairing && t.has("lasts"):
 		t.problem("lasts", "is of no use, as a pairing is good for one part: leave it out")
+	case a.ofGauge() && t.has("lasts"):
+		t.problem("lasts", "is of no use, as the gauge's own table setting says how long a setting holds: leave it out")
 	}
+	a.readForms(t)
 	if m := t.table("message"); m != nil {
 		a.readMessage(m)
 		m.close()
@@ -72,8 +86,12 @@ func (a *Announcement) readMessage(t *table) {
 			t.problem(f.name, "is missing, write %s", f.missing)
 		}
 	}
-	read(&at.Machine, mapped{"machine", anywhere, false, machineField})
+	if !a.ofGauge() {
+		read(&at.Machine, mapped{"machine", anywhere, false, machineField})
+	}
 	switch a.Kind {
+	case Setting, RingCheck:
+		a.readCheck(t, read)
 	case Pairing:
 		read(&at.Part, mapped{"part", sent, false, serialField})
 		read(&at.Counter, mapped{"counter", sent, true, ""})
@@ -114,6 +132,10 @@ func (c *Config) checkAnnouncements(tables []*table, topics *topicTree) {
 		}
 		if g := a.Message.Gauge; g.Kind == Constant && c.Gauge(g.Text) == nil {
 			message.unknown("gauge", g.Text, "gauge", c.gaugeNames())
+		}
+		a.checkForms(t)
+		if s := a.Message.Standard; s.Kind == Constant && c.standard(s.Text) == nil {
+			message.unknown("standard", s.Text, "standard", c.standardNames())
 		}
 	}
 }

@@ -19,6 +19,7 @@ import (
 	"github.com/BurntSushi/toml"
 
 	"offsetbridge/internal/core"
+	"offsetbridge/internal/gauge"
 )
 
 // Config is one accepted configuration. Paths are as written, or relative to
@@ -27,6 +28,7 @@ type Config struct {
 	Journal       Journal
 	Socket        Socket
 	MQTT          MQTT
+	Standards     []gauge.Standard
 	Gauges        []Gauge
 	Announcements []Announcement
 	Machines      []Machine
@@ -125,6 +127,9 @@ func (c *Config) read(t *table, dir string) {
 	}
 	c.readJournal(t, dir)
 	c.MQTT = readMQTT(t, dir)
+	for _, s := range t.tables("standard") {
+		c.Standards = append(c.Standards, readStandard(s))
+	}
 	for _, g := range t.tables("gauge") {
 		c.Gauges = append(c.Gauges, readGauge(g))
 		first(&c.gauges, c.Gauges[len(c.Gauges)-1].Name, len(c.Gauges)-1)
@@ -233,5 +238,6 @@ func (c *Config) Settings(machine string) core.Settings {
 			s.Loops = append(s.Loops, l.Loop)
 		}
 	}
+	s.Gauges = c.trusts(s.Loops)
 	return s
 }

@@ -36,11 +36,12 @@ type Gauge struct {
 	TimeFormat     string   // of Message.Time: "rfc3339", "ms" or "s" (since 1970, UTC)
 	ProductionWhen []string // states that mean a part of the series, besides Production
 	Message        Message
+	Trust          Trust
 }
 
 // Message says where in a message each field stands. An empty Field is absent.
 type Message struct {
-	Value, Unit, Sequence, Time, Characteristic, Machine, Part, Cut, State Field
+	Value, Unit, Sequence, Time, Characteristic, Machine, Part, Cut, State, Temperature Field
 }
 
 // Field is one of three ways to know something about a reading.
@@ -192,6 +193,7 @@ func readGauge(t *table) Gauge {
 		g.readMessage(t, m)
 		m.close()
 	}
+	g.readTrust(t)
 	t.close()
 	return g
 }
@@ -281,11 +283,12 @@ var messageFields = []mapped{
 	{"part", sent, false, "where the part's count or serial stands, as in \"/part\""},
 	{"cut", sent, true, ""},
 	{"state", anywhere, false, "where the part's state stands, as in \"/state\", or \"=production\" when only parts of the series are measured here: it is never guessed"},
+	{"temperature", sent, true, ""},
 }
 
 func (g *Gauge) readMessage(gauge, t *table) {
 	at := &g.Message
-	to := []*Field{&at.Value, &at.Unit, &at.Sequence, &at.Time, &at.Characteristic, &at.Machine, &at.Part, &at.Cut, &at.State}
+	to := []*Field{&at.Value, &at.Unit, &at.Sequence, &at.Time, &at.Characteristic, &at.Machine, &at.Part, &at.Cut, &at.State, &at.Temperature}
 	for i, f := range messageFields {
 		if t.has(f.name) {
 			*to[i] = t.field(f, g.Levels())

@@ -230,6 +230,7 @@ func (l *loopReader) readGauges(t *table, c *core.Characteristic, known bool) {
 		l.serials(t, g)
 		if known {
 			l.checkGauge(t, g, c)
+			l.checkTrust(t, g, c)
 		}
 	}
 }

@@ -37,6 +37,8 @@ func TestCellExplainsEveryOption(t *testing.T) {
 	either := map[string]string{
 		"mqtt.password_env": "mqtt.password_file", "machine.password_file": "machine.password_env",
 		"loop.characteristic.feature": "loop.characteristic.limits", // of a thread only, so it stands in a comment
+		"gauge.head.pitch":            "gauge.head.range",
+		"standard.pitch":              "standard.value",
 	}
 	if len(r.asked) < 90 {
 		t.Fatalf("the schema has only %d keys", len(r.asked))

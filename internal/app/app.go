@@ -32,6 +32,7 @@ type Options struct {
 	Version string
 	Log     *zap.Logger
 	Watch   func(bridge.Released) // sees everything that is released; must not block
+	Wall    func() time.Time      // the calendar for due dates; nil is time.Now
 }
 
 // ErrJournal is wrapped by Run's error when the journal failed: nothing is
@@ -57,6 +58,8 @@ type App struct {
 	verified atomic.Bool
 	free     atomic.Uint64 // of the disk, in ten-thousandths
 	watchers watchers
+
+	forwarding forwarding
 }
 
 // unit is one machine with its runner.
@@ -64,11 +67,8 @@ type unit struct {
 	name   string
 	port   *machine.Machine
 	runner *bridge.Runner
+	gauges map[string]bool // that serve it
 }
-
-// snapshotVersion names the form of the folded state. It changes whenever a
-// state written by an earlier build could not be folded on.
-const snapshotVersion = "1"
 
 // New opens journal, machines, broker and socket. What is opened is closed again
 // when something fails.
@@ -84,7 +84,7 @@ func New(ctx context.Context, o Options) (_ *App, err error) {
 	if o.Watch != nil {
 		a.watchers.add(o.Watch)
 	}
-	steps := []func(context.Context) error{a.openJournal, a.openPlant, a.openMachines, a.openIntake, a.openSocket}
+	steps := []func(context.Context) error{a.openJournal, a.openPlant, a.openMachines, a.openTrust, a.openIntake, a.openSocket}
 	for _, step := range steps {
 		if err := step(ctx); err != nil {
 			return nil, err
@@ -113,7 +113,7 @@ func (a *App) mono() int64 { return time.Since(a.started).Milliseconds() }
 
 func (a *App) openJournal(ctx context.Context) error {
 	c := a.o.Config.Journal
-	j, err := journal.Open(ctx, c.Directory, journal.Options{KeepFor: c.Keep})
+	j, err := journal.Open(ctx, c.Directory, journal.Options{KeepFor: c.Keep, Reserve: reserve})
 	if err != nil {
 		return err
 	}
@@ -137,7 +137,7 @@ type port struct {
 func (p port) Close() error { return nil }
 
 func (a *App) openPlant(ctx context.Context) error {
-	b, err := bridge.Open(a.journal, "plant", snapshotVersion, func() bridge.Decider { return &core.Plant{} })
+	b, err := bridge.Open(a.journal, "plant", bridge.SnapshotVersion, func() bridge.Decider { return &core.Plant{} })
 	if err != nil {
 		return err
 	}
@@ -170,7 +170,7 @@ func (a *App) openMachines(ctx context.Context) error {
 
 func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 	stream := "machine/" + m.Name
-	b, err := bridge.Open(a.journal, stream, snapshotVersion, func() bridge.Decider { return &core.State{} })
+	b, err := bridge.Open(a.journal, stream, bridge.SnapshotVersion, func() bridge.Decider { return &core.State{} })
 	if err != nil {
 		return err
 	}
@@ -179,11 +179,11 @@ func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 	if err != nil {
 		return err
 	}
-	u := &unit{name: m.Name, port: machine.Open(options)}
+	u := &unit{name: m.Name, port: machine.Open(options), gauges: map[string]bool{}}
 	u.runner = bridge.Run(b, bridge.Options{
 		Stream: stream, Journal: port{a.writer, a.journal}, Machine: u.port, Now: a.now,
 		Tick: time.Second, Log: a.log.With(zap.String("machine", m.Name)), Released: a.watchers.tell,
-		Open: func() bool { return !a.stopped.Load() },
+		Open: func() bool { return !a.stopped.Load() && !a.journal.Spent() },
 	})
 	a.onClose(func() {
 		u.runner.Close()
@@ -195,6 +195,9 @@ func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 	for _, l := range settings.Loops {
 		for _, c := range l.Characteristics {
 			a.chars[c.Name] = append(a.chars[c.Name], m.Name)
+			for _, g := range c.Gauges {
+				u.gauges[g.Gauge] = true
+			}
 		}
 	}
 	who := core.Person{Principal: "configuration", Role: core.Engineer, Auth: "file"}
@@ -248,7 +251,7 @@ func (a *App) plantEpoch(ctx context.Context) (epoch uint64) {
 }
 
 func (a *App) openSocket(context.Context) error {
-	s, err := web.ListenSocket(a.o.Config.Socket.Path, web.Handler(web.Options{Plant: a, Log: a.log}))
+	s, err := web.ListenSocket(a.o.Config.Socket.Path, web.Handler(web.Options{Plant: a, Trust: a, Log: a.log}))
 	if err != nil {
 		return err
 	}
@@ -269,9 +272,12 @@ func (a *App) Run(ctx context.Context) error {
 	defer cancel()
 	background.Go(func() { a.verify(ctx) })
 	background.Go(func() { a.housekeeping(ctx) })
+	background.Go(func() { a.keepForwarding(ctx) })
+	background.Go(func() { a.keepDates(ctx) })
 	file := filepath.Join(a.o.Config.Journal.Directory, HoldFile)
 	background.Go(func() { a.watchHoldFile(ctx, file) })
-	failed := make(chan error, 1+len(a.machines))
+	failed := make(chan error, 2+len(a.machines))
+	background.Go(func() { a.watchReserve(ctx, failed) })
 	for _, r := range a.runners() {
 		background.Go(func() {
 			select {

@@ -12,6 +12,7 @@ import (
 	"offsetbridge/config"
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/intake"
+	"offsetbridge/internal/length"
 	"offsetbridge/internal/machine"
 )
 
@@ -79,6 +80,7 @@ func intakeGauge(g *config.Gauge) intake.Gauge {
 			Value: source(m.Value), Unit: source(m.Unit), Sequence: source(m.Sequence), Time: source(m.Time),
 			Characteristic: source(m.Characteristic), Machine: source(m.Machine), Part: source(m.Part),
 			Cut: source(m.Cut), State: source(m.State),
+			Temperature: source(m.Temperature),
 		},
 		Rate: gaugeRate, Burst: gaugeBurst,
 	}
@@ -95,14 +97,34 @@ func production(g *config.Gauge) []string {
 
 func announcement(a *config.Announcement) intake.Gauge {
 	m, kind := a.Message, intake.KindPair
-	if a.Kind == config.Task {
+	switch a.Kind {
+	case config.Task:
 		kind = intake.KindTask
+	case config.Setting:
+		return ringStation(a, intake.KindSetting)
+	case config.RingCheck:
+		return ringStation(a, intake.KindRingCheck)
 	}
 	return intake.Gauge{
 		Name: a.Name, Topic: a.Topic, Kind: kind, TaskFor: a.Lasts, Rate: gaugeRate, Burst: gaugeBurst,
 		Fields: intake.Fields{
 			Machine: source(m.Machine), Part: source(m.Part), Counter: source(m.Counter), Gauge: source(m.Gauge),
 			Characteristic: source(m.Characteristic), Cut: source(m.Cut), Ring: source(m.Ring),
+		},
+	}
+}
+
+// ringStation says what a gauge read on its standard. An as-found deviation is
+// small and may come in any unit.
+func ringStation(a *config.Announcement, kind intake.Kind) intake.Gauge {
+	m := a.Message
+	return intake.Gauge{
+		Name: a.Name, Topic: a.Topic, Kind: kind, Rate: gaugeRate, Burst: gaugeBurst,
+		Range: length.Range{Low: -length.Millimetre, High: length.Millimetre}, Resolution: length.Nanometre, MaxDecimals: 8,
+		TextNumbers: a.TextNumbers, CommaText: a.DecimalComma, TimeFormat: a.TimeFormat,
+		Fields: intake.Fields{
+			Gauge: source(m.Gauge), Ring: source(m.Standard), Value: source(m.AsFound), Unit: source(m.Unit),
+			Person: source(m.Person), Temperature: source(m.Temperature), Sequence: source(m.Sequence), Time: source(m.Time),
 		},
 	}
 }

@@ -41,6 +41,10 @@ func (a *App) place(m intake.Message) (*bridge.Runner, core.Fact) {
 		} else {
 			return a.plant, core.Unplaced{Reading: f, Machine: m.Machine, Code: why}
 		}
+	case core.Set:
+		return a.plant, a.checkedFact(m, f, f.Check)
+	case core.RingChecked:
+		return a.plant, a.checkedFact(m, f, f.Check)
 	case core.Pair:
 		if u := a.byName[m.Machine]; u != nil {
 			return u.runner, f

@@ -21,6 +21,9 @@ type Trust struct {
 	Standards []Ring         `json:"standards,omitempty"`
 }
 
+// Celsius is a temperature in thousandths of a degree.
+type Celsius = gauge.Celsius
+
 // Ring is a setting standard and its certified value.
 type Ring struct {
 	Name  string        `json:"name"`
@@ -394,4 +397,29 @@ func (s *Settings) soundTrust() bool {
 		}
 	}
 	return unique(names) && len(names) <= maxGauges
+}
+
+// GaugeView is what there is to see of one gauge at one machine.
+type GaugeView struct {
+	Machine string `json:"machine"`
+	Waiting Code   `json:"waiting,omitempty"` // why its readings steer nothing
+	Say     string `json:"say"`
+	Minutes int64  `json:"minutes_since_good,omitempty"`
+	Since   int64  `json:"readings_since_good"`
+	Ring    string `json:"standard,omitempty"`
+}
+
+// GaugeView returns what there is to see of a gauge.
+func (s *State) GaugeView(name string) GaugeView {
+	v := GaugeView{Machine: s.Ledger.Settings.Machine, Waiting: s.trouble(name, nil), Say: "in order"}
+	if v.Waiting != "" {
+		v.Say = v.Waiting.Words()
+	}
+	if g := s.known(name); g != nil {
+		v.Since, v.Ring = g.Trust.Since.Used, g.Trust.Standard
+		if g.Trust.Good {
+			v.Minutes = int64(s.minute() - g.Trust.Minute)
+		}
+	}
+	return v
 }

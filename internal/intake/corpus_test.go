@@ -28,6 +28,7 @@ func source(tb testing.TB, s string) Source {
 // gauges are the mappings of the corpus, by file.
 func gauges(tb testing.TB) map[string]Gauge {
 	f := func(s string) Source { return source(tb, s) }
+	setting, check := station(tb, KindSetting), station(tb, KindRingCheck)
 	wide := length.Range{Low: -100 * length.Millimetre, High: 100 * length.Millimetre}
 	near := length.Range{Low: 27 * length.Millimetre, High: 29 * length.Millimetre}
 	return map[string]Gauge{
@@ -36,7 +37,7 @@ func gauges(tb testing.TB) map[string]Gauge {
 			Fields: Fields{
 				Value: f("/value"), Unit: f("/unit"), Sequence: f("?/sequence"), Time: f("?/time"),
 				Characteristic: f("/characteristic"), Machine: f("{machine}"), Part: f("/part"), Cut: f("?/cut"),
-				State: f("/state"), Gauge: f("?/station"),
+				State: f("/state"), Gauge: f("?/station"), Temperature: f("?/celsius"),
 			},
 			Range: near, Resolution: 500, MaxDecimals: 5, Production: []string{"production"},
 		},
@@ -60,6 +61,8 @@ func gauges(tb testing.TB) map[string]Gauge {
 			Fields: Fields{Unit: f("=mm"), Machine: f("=mill"), State: f("=production")},
 			Range:  wide, Resolution: length.Micrometre, MaxDecimals: 3,
 		},
+		"setting":   setting,
+		"ringcheck": check,
 		"pair": {
 			Name: "loader", Topic: "cell/{machine}/loader", Kind: KindPair,
 			Fields: Fields{Machine: f("{machine}"), Part: f("/serial"), Counter: f("?/count")},
@@ -74,9 +77,23 @@ func gauges(tb testing.TB) map[string]Gauge {
 	}
 }
 
+// station is a mapping for what a gauge read on its standard.
+func station(tb testing.TB, kind Kind) Gauge {
+	f := func(s string) Source { return source(tb, s) }
+	return Gauge{
+		Name: "ring-station", Topic: "hall/rings", Kind: kind, TextNumbers: kind == KindRingCheck, CommaText: kind == KindRingCheck,
+		Range: length.Range{Low: -length.Millimetre, High: length.Millimetre}, Resolution: 1, MaxDecimals: 6,
+		Fields: Fields{
+			Gauge: f("/gauge"), Ring: f("/standard"), Value: f("/as_found"), Unit: f("/unit"), Person: f("?/person"),
+			Temperature: f("?/temperature"), Sequence: f("?/sequence"), Time: f("?/time"),
+		},
+	}
+}
+
 var usualTopics = map[string]string{
 	"primary": "cell/mill/gauge/bench-1/reading", "counter": "line/lathe/inline", "comma": "hand",
 	"bare": "gateway/7/value", "pair": "cell/mill/loader", "task": "cell/mill/scanner",
+	"setting": "hall/rings", "ringcheck": "hall/rings",
 }
 
 // example is one case of the corpus.
@@ -149,6 +166,15 @@ func tell(r Result) string {
 		if f.Source != 0 {
 			add("time %d", f.Source)
 		}
+		if f.Temp != nil {
+			add("%d mC", int64(*f.Temp))
+		}
+	case core.Set:
+		tellCheck(add, f.Check)
+		add("adjusted")
+	case core.RingChecked:
+		tellCheck(add, f.Check)
+		add("left")
 	case core.Pair:
 		add("pair %s", f.Serial)
 		if f.Counter != 0 {
@@ -165,7 +191,22 @@ func tell(r Result) string {
 		add("%d ms", f.For)
 	}
 	add("machine %s", r.Machine)
-	return b.String()
+	return strings.TrimSpace(b.String())
+}
+
+func tellCheck(add func(string, ...any), c core.Check) {
+	add("%s on %s", c.Gauge, c.Standard)
+	add("as found %s", c.AsFound)
+	add("by %s", c.Who.Principal)
+	if c.Temp != nil {
+		add("%d mC", int64(*c.Temp))
+	}
+	if c.Sequence != 0 {
+		add("sequence %d", c.Sequence)
+	}
+	if c.Source != 0 {
+		add("time %d", c.Source)
+	}
 }
 
 func compile(tb testing.TB, g Gauge) *Mapping {

@@ -56,7 +56,9 @@ type Fields struct {
 	State          Source
 	Gauge          Source // of a reading: must equal Name; of a task: the gauge it is for
 	Counter        Source // of a pair
-	Ring           Source // of a task
+	Ring           Source // of a task, a setting or a ring check
+	Person         Source // of a setting or a ring check: who
+	Temperature    Source // °C, of the part or, of a setting or a ring check, of gauge and standard
 }
 
 // Source is where a field comes from. The zero Source is nowhere.
@@ -132,16 +134,20 @@ const (
 	fGauge
 	fCounter
 	fRing
+	fPerson
+	fTemperature
 	fieldCount
 )
 
 var fieldNames = [fieldCount]string{
 	"value", "unit", "sequence", "time", "characteristic", "machine", "part", "cut", "state", "gauge", "counter", "ring",
+	"person", "temperature",
 }
 
 func (f Fields) list() [fieldCount]Source {
 	return [fieldCount]Source{
 		f.Value, f.Unit, f.Sequence, f.Time, f.Characteristic, f.Machine, f.Part, f.Cut, f.State, f.Gauge, f.Counter, f.Ring,
+		f.Person, f.Temperature,
 	}
 }
 
@@ -180,8 +186,10 @@ func (g Gauge) Check() error {
 		if g.TaskFor <= 0 {
 			p.add("a task needs the time after which it expires")
 		}
+	case KindSetting, KindRingCheck:
+		g.checkSetting(p)
 	default:
-		p.add("kind %s is not known, write reading, pair or task", quote(string(g.Kind)))
+		p.add("kind %s is not known, write reading, pair, task, setting or ring check", quote(string(g.Kind)))
 	}
 	if g.Rate < 0 || g.Rate > 0 && g.Burst < 1 {
 		p.add("rate %g with burst %d, give a rate above zero and a burst of at least one", g.Rate, g.Burst)

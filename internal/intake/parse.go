@@ -121,6 +121,8 @@ func (m *Mapping) Parse(topic string, payload []byte, retained bool) Result {
 		fact = msg.pair()
 	case KindTask:
 		fact = msg.task()
+	case KindSetting, KindRingCheck:
+		fact = msg.checked(retained)
 	default:
 		fact = msg.reading(machine, retained)
 	}
@@ -161,6 +163,7 @@ func (msg *message) reading(machine string, retained bool) core.Fact {
 	r.Cut = int(msg.count(fCut, 999))
 	r.Source = msg.time()
 	r.State = msg.state()
+	r.Temp = msg.temperature()
 	if msg.m.gauge.Identity == "counter" && msg.code == "" && !isCount(r.Part) {
 		msg.fail(BadCount, "part is "+quote(r.Part))
 	}

@@ -150,8 +150,12 @@ func checkResult(t *testing.T, m *Mapping, r Result, payload []byte, retained bo
 	if !json.Valid(payload) {
 		t.Fatalf("accepted what encoding/json refuses: %q", payload)
 	}
-	if r.Machine == "" || len(r.Machine) > maxText {
+	ofGauge := m.Gauge().Kind == KindSetting || m.Gauge().Kind == KindRingCheck // and of no machine
+	if (r.Machine == "") != ofGauge || len(r.Machine) > maxText {
 		t.Fatalf("machine %q", r.Machine)
+	}
+	if ofGauge {
+		checkCheck(t, r.Fact, retained)
 	}
 	v, ok := r.Fact.(core.Reading)
 	if !ok {
@@ -163,6 +167,23 @@ func checkResult(t *testing.T, m *Mapping, r Result, payload []byte, retained bo
 	}
 	if g.Fields.Value.Pointer == "/value" {
 		checkValue(t, v, payload)
+	}
+}
+
+func checkCheck(t *testing.T, f core.Fact, retained bool) {
+	t.Helper()
+	var c core.Check
+	switch f := f.(type) {
+	case core.Set:
+		c = f.Check
+	case core.RingChecked:
+		c = f.Check
+	default:
+		t.Fatalf("fact %+v", f)
+	}
+	warm := c.Temp == nil || *c.Temp >= -20_000 && *c.Temp <= 60_000
+	if retained || c.Gauge == "" || c.Standard == "" || c.AsFound.Abs() > length.Millimetre || !warm || c.Who.Auth != core.ByMessage {
+		t.Fatalf("check %+v", c)
 	}
 }
 

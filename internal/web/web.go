@@ -86,6 +86,7 @@ type Entry struct {
 // Options of the interface.
 type Options struct {
 	Plant Plant
+	Trust Trust // nil: without the routes of gauges and tray
 	Log   *zap.Logger
 }
 
@@ -105,6 +106,7 @@ func Handler(o Options) http.Handler {
 	mux.HandleFunc("POST /v1/resume", s.resume)
 	mux.HandleFunc("GET /v1/history", s.history)
 	mux.HandleFunc("GET /v1/events", s.events)
+	s.trustRoutes(mux)
 	return mux
 }
 

@@ -1,0 +1,304 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"math"
+	"net/http"
+	"strconv"
+
+	"offsetbridge/internal/bridge"
+	"offsetbridge/internal/core"
+	"offsetbridge/internal/length"
+)
+
+// Trust is what the interface needs of the running program about gauges and
+// readings that nobody could place.
+type Trust interface {
+	// Gauges lists every gauge, in the configured order.
+	Gauges(ctx context.Context) ([]GaugeStatus, error)
+	// Check records that a gauge was put on its standard. A *RefusedError when
+	// they do not belong together.
+	Check(ctx context.Context, c core.Check, adjusted bool) (CheckResult, error)
+	// Tray lists what waits unassigned, oldest first within each tray.
+	Tray(ctx context.Context) ([]TrayItem, error)
+	// Assign and Discard sort one item of a tray; ErrNoItem when there is none.
+	Assign(ctx context.Context, id string, f core.Assign) (bridge.Released, error)
+	Discard(ctx context.Context, id string, f core.Discard) (bridge.Released, error)
+}
+
+// ErrNoItem says that the tray holds nothing of the name that was asked for.
+var ErrNoItem = errors.New("there is no such reading in the tray, it may have been assigned already")
+
+// GaugeStatus is one gauge. Times are milliseconds since 1970 (UTC), 0 unknown.
+type GaugeStatus struct {
+	Gauge     string           `json:"gauge"`
+	Due       int64            `json:"calibration_due_ms,omitempty"`
+	Standards []StandardStatus `json:"standards,omitempty"`
+	Last      *core.PlantGauge `json:"last,omitempty"` // what was last done on a standard
+	Machines  []core.GaugeView `json:"machines"`
+}
+
+// StandardStatus is one standard of a gauge.
+type StandardStatus struct {
+	Name        string        `json:"name"`
+	Value       length.Length `json:"value_nm"`
+	Due         int64         `json:"due_ms"`
+	Certificate string        `json:"certificate,omitempty"`
+}
+
+// CheckRequest is the body of a setting or a ring check. The as-found deviation
+// is text with its unit.
+type CheckRequest struct {
+	Standard string   `json:"standard"`
+	AsFound  string   `json:"as_found"`
+	Adjusted bool     `json:"adjusted"`
+	Celsius  *float64 `json:"temperature_c,omitempty"`
+}
+
+// CheckResult is what a check means, machine by machine.
+type CheckResult struct {
+	Declined core.Code   `json:"-"`
+	Machines []CheckedOn `json:"machines"`
+}
+
+// CheckedOn is what a check means for one machine.
+type CheckedOn struct {
+	Machine   string         `json:"machine"`
+	Limit     length.Length  `json:"limit_nm"`
+	Verdict   core.Code      `json:"verdict,omitempty"` // empty: found good
+	Say       string         `json:"say"`
+	Suspect   *core.Suspects `json:"suspect,omitempty"`
+	Withdrawn []Withdrawn    `json:"withdrawn,omitempty"`
+}
+
+// Withdrawn is a proposal that rested on suspect readings.
+type Withdrawn struct {
+	Proposal uint64 `json:"proposal"`
+	Loop     string `json:"loop"`
+}
+
+// TrayItem is one reading that waits unassigned.
+type TrayItem struct {
+	ID             string        `json:"id"` // "plant/number" or "machine/number"
+	Gauge          string        `json:"gauge"`
+	Characteristic string        `json:"characteristic,omitempty"`
+	Machine        string        `json:"machine,omitempty"`
+	Part           string        `json:"part,omitempty"`
+	Value          string        `json:"value"`
+	ValueNM        length.Length `json:"value_nm"`
+	Because        string        `json:"because"`
+	Code           core.Code     `json:"code"`
+}
+
+// ReadingResult is what became of a reading that a person placed or entered.
+type ReadingResult struct {
+	Used bool      `json:"used"`
+	Code core.Code `json:"code,omitempty"`
+	Say  string    `json:"say"`
+}
+
+// EnterRequest is the body of a hand entry. The value is text with its unit.
+type EnterRequest struct {
+	Characteristic string `json:"characteristic"`
+	Part           string `json:"part"`
+	Cut            int    `json:"cut,omitempty"`
+	Value          string `json:"value"`
+	Gauge          string `json:"gauge,omitempty"`
+	Reason         string `json:"reason"`
+}
+
+// AssignRequest is the body of an assignment.
+type AssignRequest struct {
+	Machine        string `json:"machine,omitempty"`
+	Characteristic string `json:"characteristic,omitempty"`
+	Part           string `json:"part"`
+	Reason         string `json:"reason"`
+}
+
+func (s *server) trustRoutes(mux *http.ServeMux) {
+	if s.o.Trust == nil {
+		return
+	}
+	mux.HandleFunc("GET /v1/gauges", s.gauges)
+	mux.HandleFunc("POST /v1/gauges/{gauge}/check", s.check)
+	mux.HandleFunc("GET /v1/tray", s.tray)
+	mux.HandleFunc("POST /v1/tray/{tray}/{id}/assign", s.assign)
+	mux.HandleFunc("POST /v1/tray/{tray}/{id}/discard", s.discard)
+	mux.HandleFunc("POST /v1/machines/{machine}/readings", s.enter)
+}
+
+func (s *server) gauges(w http.ResponseWriter, r *http.Request) {
+	all, err := s.o.Trust.Gauges(r.Context())
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	answer(w, http.StatusOK, struct {
+		Gauges []GaugeStatus `json:"gauges"`
+	}{all})
+}
+
+func (s *server) check(w http.ResponseWriter, r *http.Request) {
+	var body CheckRequest
+	if _, ok := s.take(w, r, &body); !ok {
+		return
+	}
+	found, err := length.Parse(body.AsFound)
+	if err != nil {
+		refuse(w, http.StatusBadRequest, "as_found", err.Error())
+		return
+	}
+	if found.Abs() > length.Millimetre {
+		refuse(w, http.StatusBadRequest, "as_found", found.String()+" is no deviation of a gauge: give the reading of the standard minus its certified value, at most 1 mm")
+		return
+	}
+	c := core.Check{Gauge: r.PathValue("gauge"), Standard: body.Standard, AsFound: found, Who: person(r)}
+	if body.Celsius != nil {
+		if !(*body.Celsius >= -20 && *body.Celsius <= 60) {
+			refuse(w, http.StatusBadRequest, "temperature", "the temperature is not from -20 to 60 °C")
+			return
+		}
+		t := core.Celsius(math.Round(*body.Celsius * 1000))
+		c.Temp = &t
+	}
+	out, err := s.o.Trust.Check(r.Context(), c, body.Adjusted)
+	switch {
+	case err != nil:
+		s.failTrust(w, err)
+	case out.Declined != "":
+		declined(w, out.Declined)
+	default:
+		for i := range out.Machines {
+			m := &out.Machines[i]
+			if m.Say = m.Verdict.Words(); m.Verdict == "" {
+				m.Say = "found good"
+			}
+		}
+		answer(w, http.StatusOK, out)
+	}
+}
+
+func (s *server) tray(w http.ResponseWriter, r *http.Request) {
+	all, err := s.o.Trust.Tray(r.Context())
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	answer(w, http.StatusOK, struct {
+		Readings []TrayItem `json:"readings"`
+	}{all})
+}
+
+// TrayItemOf lays an item of a tray out.
+func TrayItemOf(tray string, u core.Unplaced) TrayItem {
+	return TrayItem{
+		ID: tray + "/" + strconv.FormatUint(u.ID, 10), Gauge: u.Reading.Gauge, Characteristic: u.Reading.Characteristic, Machine: u.Machine,
+		Part: u.Reading.Part, Value: u.Reading.Value.String(), ValueNM: u.Reading.Value, Because: u.Code.Words(), Code: u.Code,
+	}
+}
+
+func (s *server) assign(w http.ResponseWriter, r *http.Request) {
+	var body AssignRequest
+	if _, ok := s.take(w, r, &body); !ok {
+		return
+	}
+	f := core.Assign{Machine: body.Machine, Characteristic: body.Characteristic, Part: body.Part, Reason: body.Reason, Who: person(r)}
+	rel, err := s.o.Trust.Assign(r.Context(), r.PathValue("tray")+"/"+r.PathValue("id"), f)
+	s.placed(w, rel, err)
+}
+
+func (s *server) discard(w http.ResponseWriter, r *http.Request) {
+	var body struct {
+		Reason string `json:"reason"`
+	}
+	if _, ok := s.take(w, r, &body); !ok {
+		return
+	}
+	rel, err := s.o.Trust.Discard(r.Context(), r.PathValue("tray")+"/"+r.PathValue("id"), core.Discard{Reason: body.Reason, Who: person(r)})
+	switch {
+	case err != nil:
+		s.failTrust(w, err)
+	case rel.Declined() != "":
+		declined(w, rel.Declined())
+	default:
+		answer(w, http.StatusOK, struct{}{})
+	}
+}
+
+func (s *server) enter(w http.ResponseWriter, r *http.Request) {
+	var body EnterRequest
+	if _, ok := s.take(w, r, &body); !ok {
+		return
+	}
+	who := person(r)
+	v, err := length.Parse(body.Value)
+	switch {
+	case err != nil:
+		refuse(w, http.StatusBadRequest, "value", err.Error())
+	case body.Characteristic == "" || body.Part == "":
+		refuse(w, http.StatusBadRequest, "part", "a hand entry needs characteristic and part, name both")
+	case body.Reason == "":
+		refuse(w, http.StatusConflict, "reason", core.Code("reason").Words())
+	case !who.Role.May(core.Operator):
+		refuse(w, http.StatusForbidden, "role", core.Code("role").Words())
+	default:
+		gauge := body.Gauge
+		if gauge == "" {
+			gauge = "by hand"
+		}
+		rel, err := s.o.Plant.Call(r.Context(), r.PathValue("machine"), core.Reading{
+			Gauge: gauge, Machine: r.PathValue("machine"), Characteristic: body.Characteristic, Part: body.Part, Cut: body.Cut,
+			Value: v, Manual: &who, Reason: body.Reason,
+		})
+		s.placed(w, rel, err)
+	}
+}
+
+// placed answers what became of a reading that a person placed or entered.
+func (s *server) placed(w http.ResponseWriter, rel bridge.Released, err error) {
+	if err != nil {
+		s.failTrust(w, err)
+		return
+	}
+	if c := rel.Declined(); c != "" {
+		declined(w, c)
+		return
+	}
+	out := ReadingResult{Say: "recorded, the machine is told of it"}
+	for _, e := range rel.Events {
+		switch e := e.(type) {
+		case core.Waits:
+			out = ReadingResult{Say: "waits for the record of its part"}
+		case core.Judged:
+			out = ReadingResult{Used: true, Say: "used"}
+			for _, c := range []core.Code{e.Admit, e.Attribute, e.Estimate} {
+				if c != "" && c != "step" {
+					out = ReadingResult{Code: c, Say: c.Words()}
+					break
+				}
+			}
+		}
+	}
+	answer(w, http.StatusOK, out)
+}
+
+func declined(w http.ResponseWriter, c core.Code) {
+	status := http.StatusConflict
+	if c == "role" {
+		status = http.StatusForbidden
+	}
+	refuse(w, status, string(c), c.Words())
+}
+
+func (s *server) failTrust(w http.ResponseWriter, err error) {
+	var no *RefusedError
+	switch {
+	case errors.Is(err, ErrNoItem):
+		refuse(w, http.StatusNotFound, "no-item", err.Error())
+	case errors.As(err, &no):
+		refuse(w, http.StatusConflict, no.Code, no.Message)
+	default:
+		s.fail(w, err)
+	}
+}
