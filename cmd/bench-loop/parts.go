@@ -189,7 +189,6 @@ security_policy = "None"
 security_mode = "None"
 counts_at = "end"
 effective = "at once"
-poll = "200 ms"
 [machine.nodes]
 serial = %q
 counter = %q
