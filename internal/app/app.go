@@ -179,9 +179,14 @@ func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 	if err != nil {
 		return err
 	}
+	settings := a.o.Config.Settings(m.Name)
+	first := []core.Fact{
+		core.Started{Version: a.o.Version, Epoch: epoch, Pause: a.pause(stream)},
+		core.Configure{Settings: settings, Who: core.Person{Principal: "configuration", Role: core.Engineer, Auth: "file"}},
+	}
 	u := &unit{name: m.Name, port: machine.Open(options), gauges: map[string]bool{}}
 	u.runner = bridge.Run(b, bridge.Options{
-		Stream: stream, Journal: port{a.writer, a.journal}, Machine: u.port, Now: a.now,
+		Stream: stream, Journal: port{a.writer, a.journal}, Machine: u.port, First: first, Now: a.now,
 		Tick: time.Second, Log: a.log.With(zap.String("machine", m.Name)), Released: a.watchers.tell,
 		Open: func() bool { return !a.stopped.Load() && !a.journal.Spent() },
 	})
@@ -191,7 +196,6 @@ func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 	})
 	a.machines = append(a.machines, u)
 	a.byName[m.Name] = u
-	settings := a.o.Config.Settings(m.Name)
 	for _, l := range settings.Loops {
 		for _, c := range l.Characteristics {
 			a.chars[c.Name] = append(a.chars[c.Name], m.Name)
@@ -200,15 +204,9 @@ func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 			}
 		}
 	}
-	who := core.Person{Principal: "configuration", Role: core.Engineer, Auth: "file"}
-	first := []core.Fact{
-		core.Started{Version: a.o.Version, Epoch: epoch, Pause: a.pause(stream)},
-		core.Configure{Settings: settings, Who: who},
-	}
-	for _, f := range first {
-		if _, err := u.runner.Call(ctx, f); err != nil {
-			return fmt.Errorf("the start of %s cannot be recorded: %w", m.Name, err)
-		}
+	// Looked at, the state is durable: the start is on record.
+	if err := u.runner.Look(ctx, func(bridge.Decider) {}); err != nil {
+		return fmt.Errorf("the start of %s cannot be recorded: %w", m.Name, errors.Join(err, u.runner.Err()))
 	}
 	return nil
 }

@@ -26,6 +26,9 @@ func (r *Runner) loop() {
 		defer t.Stop()
 		ticks = t.C
 	}
+	if !r.begin() {
+		return
+	}
 	var feed <-chan core.Fact
 	if r.o.Machine != nil {
 		feed = r.o.Machine.Events()
@@ -69,6 +72,23 @@ func (r *Runner) loop() {
 			return
 		}
 	}
+}
+
+// begin decides what comes first: a session that is up before the start is
+// decided would be forgotten by it.
+func (r *Runner) begin() bool {
+	var inputs []core.Input
+	for _, f := range r.o.First {
+		inputs = r.input(inputs, f, nil)
+	}
+	if len(inputs) > 0 {
+		r.step(inputs, nil)
+	}
+	if err := r.b.Err(); err != nil {
+		r.fail(err)
+		return false
+	}
+	return true
 }
 
 // calming reports that somebody waits for the state to be settled, or that a

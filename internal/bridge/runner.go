@@ -33,7 +33,8 @@ type Journal interface {
 type Options struct {
 	Stream   string
 	Journal  Journal
-	Machine  Machine // nil for the plant
+	Machine  Machine     // nil for the plant
+	First    []core.Fact // decided before anything that the machine or a caller says
 	Now      func() core.Instant
 	Tick     time.Duration  // 0 = no ticks: time passes only with inputs
 	Every    uint64         // events between snapshots

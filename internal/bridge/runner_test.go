@@ -176,6 +176,39 @@ func TestRunnerWritesAndJournalsTheOutcome(t *testing.T) {
 }
 
 // The answer to a call comes after its events are durable.
+// A machine that is connected before its start is decided stays connected.
+func TestTheStartComesFirst(t *testing.T) {
+	for range 50 {
+		s := script{}
+		in := s.start(1)
+		m := &fakeMachine{events: make(chan core.Fact, 2)}
+		m.events <- in[3].Fact // the session is up
+		m.events <- in[4].Fact // and a sample there
+		j := &slowJournal{Memory: journal.NewMemory()}
+		r := Run(open(t, j), Options{
+			Stream: stream, Journal: j, Machine: m, Log: zap.NewNop(), Now: func() core.Instant { return core.Instant{} },
+			First: []core.Fact{in[0].Fact, in[1].Fact, in[2].Fact},
+		})
+		ctx, cancel := context.WithTimeout(context.Background(), patience)
+		up := false
+		for !up && ctx.Err() == nil {
+			if err := r.Look(ctx, func(d Decider) { v := d.(*core.State).View(); up = v.Up && v.Registers[0].Known }); err != nil {
+				t.Fatal(err)
+			}
+			if len(m.events) == 0 && !up {
+				if err := r.Look(ctx, func(d Decider) { up = d.(*core.State).View().Up }); err != nil || !up {
+					t.Fatal("a session that was up before the start is forgotten")
+				}
+			}
+		}
+		cancel()
+		r.Close()
+		if first := j.Head(stream); first.Seq < 4 {
+			t.Errorf("%d records", first.Seq)
+		}
+	}
+}
+
 func TestCallAnswersAfterTheCommit(t *testing.T) {
 	g := newRig(t, nil)
 	g.j.close()
