@@ -263,10 +263,10 @@ func (e *Estimator) newTool(setup, sigma2 float64) {
 }
 
 // learnStart remembers what the tool that goes started with. A shop that presets its tools with a
-// constant error starts all of them off the same way: well beyond three standard errors it is
-// believed.
+// constant error starts all of them off the same way; that is believed beyond four standard errors
+// from four tools, as believing it wrongly costs at each change.
 func (e *Estimator) learnStart(sigma2 float64) {
-	const most = 8
+	const most, least, errors = 8, 4, 4
 	start, weight := 0.0, 0.0
 	for i := range e.Models {
 		w := e.Models[i].weight()
@@ -279,9 +279,12 @@ func (e *Estimator) learnStart(sigma2 float64) {
 	off := start - e.StartMean
 	e.StartMean += off / e.Starts
 	e.StartSquares = keep*e.StartSquares + off*(start-e.StartMean)
-	of := e.setupVariance(sigma2) / e.Starts
+	if e.Starts < least {
+		return
+	}
+	of := math.Max(e.setupVariance(sigma2), e.StartSquares/(e.Starts-1)/sigma2) / e.Starts
 	square := e.StartMean * e.StartMean / sigma2
-	if e.Starts < 2 || square < 12*of {
+	if square < errors*errors*of {
 		return
 	}
 	for i := range e.Models {
