@@ -50,7 +50,7 @@ Every line in may name its "machine" (not needed where there is one) and holds o
                 "value":"28.0131 mm","state":"","retained":false}
   tool_change  {"tool":"T12"}           the control reports a new edge
   stop         {"minutes":30}           the machine stood still so long
-  setting      {"gauge":"G","as_found":"0.004 mm"}   the gauge was set; what it showed before
+  setting      {"gauge":"G","standard":"R","as_found":"0.004 mm"}   the gauge was set; what it was off before
   outcome      {"intent":5,"result":"applied|notsent|refused|differs|unknown","read":"0.004 mm"}
   approve      {"proposal":3,"role":"setter"}        of the newest card of that number
   reject       {"proposal":3,"reason":"…"}
@@ -85,6 +85,7 @@ type driven struct {
 	state  *core.State
 	mono   float64 // ms
 	sample core.Sample
+	plant  uint64 // records of the plant's stream so far
 }
 
 func newEngine(c *config.Config, trust, events bool, out io.Writer) (*engine, error) {
@@ -190,8 +191,9 @@ type minutesIn struct {
 }
 
 type settingIn struct {
-	Gauge   string `json:"gauge"`
-	AsFound string `json:"as_found"`
+	Gauge    string `json:"gauge"`
+	Standard string `json:"standard"`
+	AsFound  string `json:"as_found"`
 }
 
 type outcomeIn struct {
@@ -256,7 +258,7 @@ func (e *engine) take(to *driven, m *message) error {
 		to.mono += 60_000 * max(0, m.Advance.Minutes)
 		e.feed(to, core.Tick{})
 	case m.Setting != nil:
-		return errors.New("settings of gauges are not known to this version")
+		return e.setting(to, m.Setting, who)
 	case m.Outcome != nil:
 		return e.outcome(to, m.Outcome)
 	case m.Approve != nil:
@@ -352,6 +354,19 @@ func (e *engine) reading(to *driven, in *readingIn) error {
 		Gauge: in.Gauge, Sequence: in.Sequence, Characteristic: in.Characteristic, Part: in.Part, Cut: in.Cut,
 		Value: v, State: in.State, Retained: in.Retained,
 	})
+	return nil
+}
+
+// setting tells the machine's core what the plant's stream would: a gauge was put
+// on its standard and adjusted.
+func (e *engine) setting(to *driven, in *settingIn, who core.Person) error {
+	found, err := length.Parse(in.AsFound)
+	if err != nil {
+		return fmt.Errorf("setting of %q: %w", in.Gauge, err)
+	}
+	to.plant++
+	check := core.Check{Gauge: in.Gauge, Standard: in.Standard, AsFound: found, Who: who}
+	e.feed(to, core.FromPlant{Record: to.plant, Event: core.Set{Check: check}})
 	return nil
 }
 

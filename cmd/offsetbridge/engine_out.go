@@ -42,7 +42,7 @@ type proposalOut struct {
 type judgedOut struct {
 	Characteristic string    `json:"characteristic"`
 	Part           string    `json:"part"`
-	FromAim        string    `json:"from_aim"`
+	FromAim        string    `json:"from_aim,omitempty"` // of an attributed reading
 	Used           bool      `json:"used"`
 	Because        core.Code `json:"because,omitempty"`
 }
@@ -65,7 +65,11 @@ func (e *engine) tell(event core.Event) {
 	case core.Judged:
 		because := firstCode(x.Admit, x.Attribute, x.Estimate, x.Propose)
 		used := x.Admit == "" && x.Attribute == "" && x.Estimate != "suspect" && x.Estimate != "ignored"
-		e.say("judged", judgedOut{x.Reading.Characteristic, x.Reading.Part, x.Deviation.String(), used, because})
+		out := judgedOut{Characteristic: x.Reading.Characteristic, Part: x.Reading.Part, Used: used, Because: because}
+		if x.Admit == "" && x.Attribute == "" {
+			out.FromAim = x.Deviation.String()
+		}
+		e.say("judged", out)
 		if x.Estimate == "suspect" {
 			e.say("measure_again", map[string]any{
 				"gauge": x.Reading.Gauge, "characteristic": x.Reading.Characteristic, "part": x.Reading.Part, "because": x.Estimate.Words(),
