@@ -291,8 +291,9 @@ func TestUnlistedGaugesLeaveNothingBehind(t *testing.T) {
 		r := c.reading("bore", c.counter)
 		r.Gauge = "forged " + strconv.Itoa(i)
 		c.send(r)
-		r.Manual = &operator
-		c.send(r)
+	}
+	if n := len(c.s.Ledger.Gauges); n != 0 {
+		t.Fatalf("%d gauges that no characteristic lists are kept", n)
 	}
 	c.s.Ledger.Gauges, c.f.Ledger.Gauges = many(maxGauges), many(maxGauges)
 	r := c.reading("bore", c.counter)

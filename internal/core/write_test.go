@@ -394,6 +394,7 @@ func TestToolChangeWhileAWriteIsOnItsWayKeepsTheFirstPart(t *testing.T) {
 	c.write = away
 	out := c.ready()
 	in := one[Intended](t, out)
+	c.part() // seen, and still nobody knows whether it acts on the old tool or the new one
 	c.tools[0]++
 	c.look()
 	if b := c.s.book("R1"); b.Spent != in.Charge {
