@@ -55,7 +55,7 @@ func (l *logLines) has(sentence string) bool { return strings.Contains(l.String(
 func launch(t testing.TB, s *shop.Shop, wrapper ...string) *process {
 	t.Helper()
 	args := append(wrapper, "offsetbridge", "run", "--json", "-c", s.Path())
-	d := &process{cmd: exec.Command(args[0], args[1:]...), log: &logLines{}, client: web.NewClient(s.Socket()), ended: make(chan struct{})}
+	d := &process{cmd: exec.Command(args[0], args[1:]...), log: &logLines{}, client: newClient(s), ended: make(chan struct{})}
 	d.cmd.Stderr = d.log
 	if err := d.cmd.Start(); err != nil {
 		t.Fatal(err)
@@ -100,6 +100,9 @@ func (d *process) signal(t testing.TB, s os.Signal) {
 		t.Fatal(err)
 	}
 }
+
+// newClient talks to whatever daemon runs for a shop.
+func newClient(s *shop.Shop) *web.Client { return web.NewClient(s.Socket()) }
 
 // status asks the daemon; false while it does not answer.
 func (d *process) status() (web.Status, bool) {

@@ -83,9 +83,12 @@ func daemon(ctx context.Context, path string, log *zap.Logger) error {
 	}
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	hold := make(chan os.Signal, 1) // also between two tries: the next one begins with it
+	signal.Notify(hold, syscall.SIGUSR1)
+	defer signal.Stop(hold)
 	options := app.Options{Config: c, Digest: digest, Version: programVersion(), Log: log}
 	for first := true; ; first = false {
-		err := once(ctx, options)
+		err := once(ctx, options, hold)
 		switch {
 		case ctx.Err() != nil:
 			log.Info("stopped")
@@ -101,7 +104,7 @@ func daemon(ctx context.Context, path string, log *zap.Logger) error {
 	}
 }
 
-func once(ctx context.Context, o app.Options) error {
+func once(ctx context.Context, o app.Options, hold <-chan os.Signal) error {
 	a, err := app.New(ctx, o)
 	if err != nil {
 		return err
@@ -109,9 +112,6 @@ func once(ctx context.Context, o app.Options) error {
 	defer a.Close()
 	o.Log.Info("running", zap.String("version", o.Version), zap.Int("machines", len(o.Config.Machines)),
 		zap.Int("loops", len(o.Config.Loops)), zap.String("socket", o.Config.Socket.Path))
-	hold := make(chan os.Signal, 1)
-	signal.Notify(hold, syscall.SIGUSR1)
-	defer signal.Stop(hold)
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	go func() {
