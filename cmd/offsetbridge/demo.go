@@ -8,6 +8,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -17,6 +18,7 @@ import (
 	"offsetbridge/config"
 	"offsetbridge/internal/app"
 	"offsetbridge/simulators/cell"
+	"offsetbridge/simulators/gauge"
 )
 
 // demo is one run of the bundled cell with a real daemon beside it.
@@ -34,6 +36,8 @@ type demo struct {
 	cell   *cell.Cell
 	app    *app.App
 	view   *witness
+	rings  *gauge.Gauge // the ring station
+	years  atomic.Int64 // the calendar is ahead
 }
 
 func demoCommand() *cobra.Command {
@@ -48,6 +52,9 @@ Everything is invented; nothing leaves this computer.
 Faults on demand: --fault NAME@PART, where NAME is one of
   chip         something under the anvil at one reading
   lost-answer  a register write takes effect but its answer is lost
+  setting      the bore gauge is knocked; set before a surprising correction,
+               it shows 4 µm as found
+  ring-due     the due date of the bore gauge's ring passes
   hand-edit    somebody types another register value at the panel
   swap         a tool is changed and nobody reports it
   server       the lathe's server is away for a while
@@ -99,7 +106,7 @@ func (d *demo) run(ctx context.Context) error {
 	if d.log {
 		log = newLog(false)
 	}
-	d.app, err = app.New(ctx, app.Options{Config: cfg, Digest: "demo", Version: programVersion(), Log: log, Watch: d.view.released})
+	d.app, err = app.New(ctx, app.Options{Config: cfg, Digest: "demo", Version: programVersion(), Log: log, Watch: d.view.released, Wall: d.calendar})
 	if err != nil {
 		return err
 	}
@@ -114,6 +121,9 @@ func (d *demo) run(ctx context.Context) error {
 	})
 	running.Go(func() { d.view.decide(ctx, d.app) })
 	d.greet(cfg, time.Since(began))
+	if err := d.openRings(ctx, faults); err != nil {
+		return err
+	}
 	err = d.produce(ctx, faults)
 	cancel()
 	running.Wait()

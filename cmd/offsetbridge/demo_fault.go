@@ -19,7 +19,7 @@ type fault struct {
 	part int
 }
 
-var faultNames = []string{"chip", "lost-answer", "hand-edit", "swap", "server", "broker"}
+var faultNames = []string{"chip", "lost-answer", "setting", "ring-due", "hand-edit", "swap", "server", "broker"}
 
 func parseFaults(texts []string) ([]fault, error) {
 	var out []fault
@@ -41,8 +41,11 @@ const outage = 3 * time.Second
 // that suffers, the lathe's server the one that goes away.
 func (d *demo) strike(ctx context.Context, u *cell.Unit, part int, faults []fault) {
 	mill := u == d.cell.Units()[0]
-	const bore, register = "bore 28 H8", "T12-diameter"
+	const register = "T12-diameter"
 	for _, f := range faults {
+		if f.name == "ring-due" && mill {
+			d.ringDue(ctx, u, part-f.part)
+		}
 		if f.part != part || (f.name == "server") == mill {
 			continue
 		}
@@ -53,6 +56,12 @@ func (d *demo) strike(ctx context.Context, u *cell.Unit, part int, faults []faul
 		case "lost-answer":
 			d.view.say("%s: the answer to the next register write will be lost", u.Machine.Name)
 			u.Server.Fault(machine.LoseAnswer, 1)
+		case "setting":
+			d.view.say("%s: the bore gauge is knocked and nobody notices; the bore's tool gets a new edge, preset small", u.Machine.Name)
+			u.Server.SetRegister(register, u.Server.State().Registers[register]+0.016) //nolint:errcheck // inside the control's range
+			u.Knock(bore, knocked)
+			u.SwapTool(bore, true)
+			d.view.doubt(u)
 		case "hand-edit":
 			v := u.Server.State().Registers[register] + 0.004
 			d.view.say("%s: somebody types %+.3f mm into %s at the panel", u.Machine.Name, v, register)

@@ -23,6 +23,8 @@ type witness struct {
 	byName  map[string]*witnessed
 	counts  struct{ readings, applied, queued, holds int }
 	todo    chan func(context.Context, *app.App)
+	broker  bool       // connected
+	wary    *cell.Unit // its gauge is set before anybody decides a correction of the bore
 }
 
 // witnessed is what the daemon has shown of one machine.
@@ -33,6 +35,7 @@ type witnessed struct {
 	judged  map[string]uint64
 	open    map[uint64]core.Status
 	loops   map[uint64]string
+	checks  int
 }
 
 func newWitness(d *demo) *witness {
@@ -57,6 +60,7 @@ func (w *witness) released(rel bridge.Released) {
 		if m != nil {
 			w.follow(name, m, e)
 		} else if b, ok := e.(core.Broker); ok {
+			w.broker = b.Up
 			w.say("broker: %s", b.Text)
 		}
 	}
@@ -101,6 +105,8 @@ func (w *witness) follow(name string, m *witnessed, e core.Event) {
 				}
 			}
 		}
+	case core.Checked:
+		m.checks++
 	case core.Held:
 		w.counts.holds++
 		w.look(name, e)
@@ -166,6 +172,11 @@ func (w *witness) settled(u *cell.Unit, sent []cell.Sent) bool {
 
 // ask lets the simulated setter decide a proposal, unless decisions are yours.
 func (w *witness) ask(machine string, p core.Proposal) {
+	if u := w.wary; u != nil && u.Machine.Name == machine && p.Loop == boreLoop {
+		w.wary = nil
+		w.queue(func(ctx context.Context, _ *app.App) { w.d.setFirst(ctx, u) })
+		return
+	}
 	if w.d.yours {
 		return
 	}
@@ -245,6 +256,8 @@ func (w *witness) tell(machine string, e core.Event) {
 		w.say("%s  ON HOLD %s: %s", machine, e.Loop, e.Cause.Words())
 	case core.Resumed:
 		w.say("%s  resumed %s by %s: %s", machine, e.Loop, e.Who.Principal, e.Note)
+	case core.Checked:
+		w.say("%s  %s", machine, found(e))
 	case core.Linked:
 		if !e.Up {
 			w.say("%s  connection lost: %s; registers keep their values", machine, e.Cause.Words())

@@ -106,8 +106,8 @@ type handed struct {
 // forward hands over everything that is new, in its order. The lock is held.
 func (a *App) forward(ctx context.Context) ([]handed, error) {
 	f := &a.forwarding
-	if len(a.machines) == 0 {
-		return nil, nil
+	if len(a.machines) == 0 || ctx.Err() != nil {
+		return nil, ctx.Err()
 	}
 	least := f.at[a.machines[0]]
 	for _, u := range a.machines {

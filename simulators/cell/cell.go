@@ -76,6 +76,7 @@ type feature struct {
 	sequence uint64
 	mu       sync.Mutex
 	tally    Tally
+	zero     float64 // of the gauge, µm
 }
 
 // Tally sums up what a feature's parts came out as.
@@ -265,7 +266,7 @@ func (u *Unit) Measure(ctx context.Context, m Made, faults ...gauge.Fault) ([]Se
 			continue
 		}
 		f.sequence++
-		value := f.Aim + f.plant.Read(part).Value/1000
+		value := f.Aim + (f.plant.Read(part).Value+f.off())/1000
 		err := f.gauge.Send(ctx, gauge.Reading{
 			Sequence: f.sequence, Time: u.now(), Characteristic: f.Name, Part: strconv.FormatUint(m.Count, 10),
 			Nanometres: int64(math.Round(value * 1e6)),
@@ -294,6 +295,22 @@ func (u *Unit) Tally(name string) Tally {
 // Chip puts something under the anvil: the next reading of that feature is off
 // by so many µm.
 func (u *Unit) Chip(name string, off float64) { u.each(name, func(f *feature) { f.plant.Drop(off) }) }
+
+// Knock moves the zero of a feature's gauge to so many µm: 0 is set well. It may
+// be called from any goroutine.
+func (u *Unit) Knock(name string, off float64) {
+	u.each(name, func(f *feature) {
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		f.zero = off
+	})
+}
+
+func (f *feature) off() float64 {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.zero
+}
 
 // SwapTool puts a fresh edge in before the next part.
 func (u *Unit) SwapTool(name string, reported bool) {
