@@ -65,7 +65,9 @@ func openChannel(ctx context.Context, o *Options, s secured) (*channel, error) {
 	if err != nil {
 		return nil, wait(CodeDial, "%v", err)
 	}
+	stop := context.AfterFunc(ctx, func() { _ = tcp.SetDeadline(time.Unix(1, 0)) })
 	conn, err := handshake(ctx, tcp, o.Endpoint)
+	stop()
 	if err != nil {
 		tcp.Close()
 		return nil, err

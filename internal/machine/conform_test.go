@@ -245,22 +245,25 @@ func conformance(t *testing.T, start func(*testing.T) rig, side func(*testing.T)
 		},
 		"answer lost": func(s *scene) {
 			s.mishap(answerLost, 0)
-			s.expect(s.write(s.intent(12*step)), core.Unknown, CodeNoAnswer)
-			s.again()
+			o := s.write(s.intent(12 * step))
+			s.expect(o, core.Unknown, CodeNoAnswer)
+			s.again(o)
 			s.reads(0, 12*step)
 			s.holds(0.012, 1)
 		},
 		"request lost": func(s *scene) {
 			s.mishap(requestLost, 0)
-			s.expect(s.write(s.intent(12*step)), core.Unknown, CodeNoAnswer)
-			s.again()
+			o := s.write(s.intent(12 * step))
+			s.expect(o, core.Unknown, CodeNoAnswer)
+			s.again(o)
 			s.reads(0, 10*step)
 			s.holds(0.010, 0)
 		},
 		"late effect": func(s *scene) {
 			s.mishap(lateEffect, 1500*time.Millisecond)
-			s.expect(s.write(s.intent(12*step)), core.Unknown, CodeNoAnswer)
-			s.again()
+			o := s.write(s.intent(12 * step))
+			s.expect(o, core.Unknown, CodeNoAnswer)
+			s.again(o)
 			s.reads(0, 12*step)
 			s.holds(0.012, 1)
 		},
@@ -271,7 +274,7 @@ func conformance(t *testing.T, start func(*testing.T) rig, side func(*testing.T)
 			if o.Read != 10*step {
 				s.Errorf("read %s", o.Read)
 			}
-			s.again()
+			s.again(o)
 			s.holds(0.010, 0)
 		},
 		"clipped": func(s *scene) {
@@ -284,20 +287,23 @@ func conformance(t *testing.T, start func(*testing.T) rig, side func(*testing.T)
 		},
 		"uncertain answer": func(s *scene) {
 			s.mishap(uncertain, 0)
-			s.expect(s.write(s.intent(12*step)), core.Unknown, CodeUncertain)
-			s.again()
+			o := s.write(s.intent(12 * step))
+			s.expect(o, core.Unknown, CodeUncertain)
+			s.again(o)
 			s.holds(0.012, 1)
 		},
 		"connection dropped before the write": func(s *scene) {
 			s.mishap(droppedBefore, 0)
-			s.expect(s.write(s.intent(12*step)), core.Unknown, CodeNoAnswer)
-			s.again()
+			o := s.write(s.intent(12 * step))
+			s.expect(o, core.Unknown, CodeNoAnswer)
+			s.again(o)
 			s.holds(0.010, 0)
 		},
 		"connection dropped after the write": func(s *scene) {
 			s.mishap(droppedAfter, 0)
-			s.expect(s.write(s.intent(12*step)), core.Unknown, CodeNoAnswer)
-			s.again()
+			o := s.write(s.intent(12 * step))
+			s.expect(o, core.Unknown, CodeNoAnswer)
+			s.again(o)
 			s.reads(0, 12*step)
 			s.holds(0.012, 1)
 		},
@@ -409,11 +415,15 @@ func (s *scene) mishap(m mishap, late time.Duration) {
 	}
 }
 
-// again expects the session to be given up and another one to come up.
-func (s *scene) again() {
+// again expects the session to be given up without another read in it, and
+// another one to come up.
+func (s *scene) again(after core.Outcome) {
 	s.Helper()
 	before := s.sample.Epoch
 	s.until("the session to be given up", func() bool { return !s.link.Up })
+	if after.Sample != nil && s.sample.Order > after.Sample.Order {
+		s.Errorf("sample %d was read after an unknown outcome", s.sample.Order)
+	}
 	s.until("another session", func() bool { return s.link.Up && s.sample.Epoch == s.link.Epoch })
 	if s.sample.Epoch <= before {
 		s.Errorf("session %d after %d", s.sample.Epoch, before)

@@ -220,10 +220,9 @@ func (f *fake) attribute(r *ua.ReadValueID) *ua.DataValue {
 	case ua.AttributeIDAccessLevel, ua.AttributeIDUserAccessLevel:
 		return good(n.access, time.Time{})
 	}
-	if n.status != ua.StatusOK {
-		return bad(n.status)
-	}
-	return good(n.value, n.source)
+	v := good(n.value, n.source) // with a bad status too: the last value it had
+	v.Status = n.status
+	return v
 }
 
 func (s *fakeSession) write(ctx context.Context, v *ua.WriteValue, patience time.Duration) (ua.StatusCode, error) {

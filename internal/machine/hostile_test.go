@@ -244,9 +244,41 @@ func TestPeerThatIsNoServer(t *testing.T) {
 			s := play(t, startSim(t, nil), func(o *Options) {
 				o.Endpoint, o.Request = "opc.tcp://"+h.l.Addr().String(), 300*time.Millisecond
 			})
-			s.down(c.code)
-			if s.link.Bad {
-				t.Errorf("link %+v", s.link)
+			s.until("link down", func() bool { return len(s.links) > 0 })
+			if s.link.Cause != c.code || s.link.Bad {
+				t.Errorf("link %+v, want %s", s.link, c.code)
+			}
+		})
+	}
+}
+
+// Closing does not wait for a peer that is silent, at hello or later.
+func TestCloseWhileConnecting(t *testing.T) {
+	t.Parallel()
+	for name, hello := range map[string]func([]byte) []byte{
+		"hello":   func([]byte) []byte { return []byte{} },
+		"channel": func([]byte) []byte { return ack(bufferSize) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			h := startHostile(t)
+			reached := make(chan struct{}, 16)
+			h.hello = func(b []byte) []byte {
+				if name == "hello" {
+					reached <- struct{}{}
+				}
+				return hello(b)
+			}
+			h.open = func([]byte) []byte {
+				reached <- struct{}{}
+				return nil
+			}
+			s := play(t, startSim(t, nil), func(o *Options) {
+				o.Endpoint, o.Request = "opc.tcp://"+h.l.Addr().String(), time.Hour
+			})
+			<-reached
+			if err := s.m.Close(); err != nil {
+				t.Error(err)
 			}
 		})
 	}

@@ -170,8 +170,9 @@ func TestReadBackFromACache(t *testing.T) {
 		r.f.nodes[id.String()].value = v.Value() // but not its time
 		return ua.StatusOK, nil
 	})
-	s.expect(s.write(s.intent(12*step)), core.Unknown, CodeCached)
-	s.again()
+	o := s.write(s.intent(12 * step))
+	s.expect(o, core.Unknown, CodeCached)
+	s.again(o)
 }
 
 // epoch is the session that is up.
@@ -272,8 +273,9 @@ func TestPanicInAWrite(t *testing.T) {
 					return ua.StatusOK, nil
 				})
 			}
-			s.expect(s.write(s.intent(12*step)), want, CodePanic)
-			s.again()
+			o := s.write(s.intent(12 * step))
+			s.expect(o, want, CodePanic)
+			s.again(o)
 		})
 	}
 }
