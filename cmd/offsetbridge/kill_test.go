@@ -64,6 +64,32 @@ func (p *production) end() {
 	p.all.Wait()
 }
 
+// burst sends many readings of test pieces at once and calls kill in the middle:
+// what is acknowledged before it is on record would be lost then.
+func (p *production) burst(rng *rand.Rand, kill func()) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	const many = 200
+	var payloads [][]byte
+	var numbers []uint64
+	for range many {
+		r := p.s.Reading(shop.Part{Count: 1, Size: shop.Aim})
+		r.State = "test"
+		payloads, numbers = append(payloads, p.s.Gauge.Payload(r)), append(numbers, r.Sequence)
+	}
+	sent := make(chan error, 1)
+	go func() {
+		sent <- p.s.Gauge.Stream(context.Background(), many, func(i int) []byte { return payloads[i] })
+	}()
+	wait(rng, 30*time.Millisecond)
+	kill()
+	err := <-sent
+	if err == nil {
+		p.acked = append(p.acked, numbers...)
+	}
+	return err
+}
+
 // quiet calls f between two parts, when the broker has saved what it has taken:
 // what it forgets is not the daemon's loss.
 func (p *production) quiet(f func()) {
@@ -103,9 +129,9 @@ func TestKilledAtAnyMoment(t *testing.T) {
 			if awaitEffect(t, s, 6*time.Second) {
 				onEffect++
 			}
-		case 1:
+		case 1, 2:
 			d.live(t)
-			wait(rng, 400*time.Millisecond)
+			wait(rng, 200*time.Millisecond)
 		default:
 			wait(rng, 800*time.Millisecond) // also before it is up
 		}
@@ -130,7 +156,11 @@ func TestKilledAtAnyMoment(t *testing.T) {
 			s.Machine.Restart(t)
 			d.kill()
 		default:
-			d.kill()
+			if k%4 != 1 && k%4 != 2 {
+				d.kill()
+			} else if err := p.burst(rng, d.kill); err != nil {
+				t.Fatal(err)
+			}
 		}
 	}
 	t.Logf("%d kills in %v, %d of them just after an effect", kills, time.Since(began).Round(time.Second), onEffect)
