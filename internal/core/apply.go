@@ -71,6 +71,8 @@ func (s *State) apply(e Event) {
 		if e.Record == 0 {
 			g.Tray = without(g.Tray, e.Item)
 		}
+	case Plugged:
+		s.applyPlugged(e)
 	case Discarded:
 		g.Tray = without(g.Tray, e.Item)
 	case Linked, Declined: // for the record only

@@ -63,6 +63,8 @@ func (d *decision) take(f Fact) {
 		d.assign(f)
 	case Discard:
 		d.discard(f)
+	case Plug:
+		d.plug(f)
 	case Tick:
 	}
 }

@@ -332,6 +332,7 @@ var decoders = map[string]func([]byte) (Event, error){
 	Dated{}.Kind():       as[Dated],
 	Assigned{}.Kind():    as[Assigned],
 	Discarded{}.Kind():   as[Discarded],
+	Plugged{}.Kind():     as[Plugged],
 }
 
 func as[E Event](body []byte) (Event, error) {

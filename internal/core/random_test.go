@@ -346,7 +346,7 @@ func (w *world) garbage() Fact {
 		return rapid.OneOf(rapid.SampledFrom([]string{"", "bore", "boss", "g-bore", "R1", "T1", "P1", "101"}), rapid.String()).Draw(w.draw, name)
 	}
 	who := Person{Principal: text("who"), Role: Role(rapid.SampledFrom([]string{"", "viewer", "operator", "setter", "engineer", "x"}).Draw(w.draw, "role"))}
-	switch w.pick("garbage", 18) {
+	switch w.pick("garbage", 19) {
 	case 0:
 		return Link{Up: w.pick("up", 2) == 0, Epoch: w.epoch, Cause: Code(text("cause"))}
 	case 1:
@@ -389,6 +389,9 @@ func (w *world) garbage() Fact {
 		return Assign{Item: n("item"), Characteristic: text("characteristic"), Part: text("part"), Reason: text("reason"), Who: who}
 	case 16:
 		return Discard{Item: n("item"), Reason: text("reason"), Who: who}
+	case 17:
+		size := nm("size")
+		return Plug{Characteristic: text("characteristic"), Part: text("part"), Plug: rapid.SampledFrom([]string{PlugGO, PlugNOGO, ""}).Draw(w.draw, "plug"), Enters: w.pick("enters", 2) == 0, Size: &size, Who: who}
 	}
 	return Tick{}
 }

@@ -50,6 +50,7 @@ type Ledger struct {
 	OutOfDate Dates          `json:"out_of_date,omitzero"`
 	Tray      []Unplaced     `json:"tray,omitempty"` // readings that wait for a person to say what they are
 	LastTray  uint64         `json:"last_tray,omitempty"`
+	Virtual   []VirtualBook  `json:"virtual,omitempty"` // what GO gauging taught, by characteristic
 }
 
 // Open is a proposal that has not ended.

@@ -81,6 +81,8 @@ func tidy(f Fact) Fact {
 		f.Machine, f.Characteristic, f.Part = bounded(f.Machine), bounded(f.Characteristic), bounded(f.Part)
 		f.Reason, f.Who = clip(f.Reason), f.Who.tidy()
 		return f
+	case Plug:
+		return f.tidy()
 	case Discard:
 		f.Reason, f.Who = clip(f.Reason), f.Who.tidy()
 		return f

@@ -18,7 +18,7 @@ func TestRunLength(t *testing.T) {
 		want              int
 	}{
 		{um, um, 16},
-		{10 * um, um, 7},     // p = 0.03988: 4.29
+		{10 * um, um, 6},     // p = 0.03988: 4.29
 		{100 * um, um, 4},    // p = 0.00399: 2.50
 		{10_000 * um, um, 3}, // two equal readings are no run
 		{um / 2, um, 38},     // p = 0.68269: 36.19
