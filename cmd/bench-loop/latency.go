@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -145,11 +146,8 @@ func (b *bench) corrections(ctx context.Context, url string, p *plantOf) ([]time
 		return nil, err
 	}
 	defer c.Disconnect(100)
-	outcomes, err := d.follow(ctx)
-	if err != nil {
-		return nil, err
-	}
 	s := p.machines[0]
+	proven := readBacks(s)
 	var times []time.Duration
 	for n := 1; len(times) < b.rounds && n < 4*b.rounds; n++ {
 		register := s.State().Registers["R0"]
@@ -158,14 +156,14 @@ func (b *bench) corrections(ctx context.Context, url string, p *plantOf) ([]time
 		if err := p.upTo(ctx, d, uint64(n)); err != nil {
 			return nil, err
 		}
-		drain(outcomes)
-		size := 25 - 0.004*float64(n) - register // a milled bore: a larger register cuts smaller
+		drain(proven)
+		size := 25 - 0.02*float64(n) - register // a milled bore: a larger register cuts smaller
 		began := time.Now()
 		c.Publish("bench/m0/m0-g0", 1, false, fmt.Sprintf(
 			`{"sequence":%d,"time":%q,"characteristic":"m0 bore 0","value":%.4f,"unit":"mm","part":"%d"}`, n, began.UTC().Format(time.RFC3339), size, n))
 		select {
-		case <-outcomes:
-			times = append(times, time.Since(began))
+		case at := <-proven:
+			times = append(times, at.Sub(began))
 		case <-time.After(300 * time.Millisecond):
 			if err := d.approveAll(ctx); err != nil {
 				return nil, err
@@ -178,7 +176,23 @@ func (b *bench) corrections(ctx context.Context, url string, p *plantOf) ([]time
 	return times, nil
 }
 
-func drain(c <-chan struct{}) {
+// readBacks tells when a register that was written is read for the first time.
+func readBacks(s *machine.Server) <-chan time.Time {
+	out := make(chan time.Time, 16)
+	var written atomic.Bool
+	s.OnEffect(func(machine.Effect) { written.Store(true) })
+	s.OnRead(func() {
+		if written.Swap(false) {
+			select {
+			case out <- time.Now():
+			default:
+			}
+		}
+	})
+	return out
+}
+
+func drain(c <-chan time.Time) {
 	for {
 		select {
 		case <-c:
@@ -186,19 +200,6 @@ func drain(c <-chan struct{}) {
 			return
 		}
 	}
-}
-
-// follow reports every write that was read back.
-func (d *daemon) follow(ctx context.Context) (<-chan struct{}, error) {
-	out := make(chan struct{}, 16)
-	return out, d.client.Events(ctx, func(e web.Entry) {
-		if e.Kind == "outcome" {
-			select {
-			case out <- struct{}{}:
-			default:
-			}
-		}
-	})
 }
 
 func (d *daemon) approveAll(ctx context.Context) error {

@@ -46,7 +46,7 @@ func main() {
 	var asJSON bool
 	flag.StringVar(&b.binary, "binary", "bin/offsetbridge", "the program to measure")
 	flag.IntVar(&b.readings, "readings", 30_000, "readings of each ingest run")
-	flag.IntVar(&b.rounds, "rounds", 400, "corrections of the latency run")
+	flag.IntVar(&b.rounds, "rounds", 200, "corrections of the latency run")
 	flag.IntVar(&b.million, "journal", 1_000_000, "readings in the journal of the restart run")
 	flag.StringVar(&only, "only", "", "one of ingest, steady, latency, start, restart")
 	flag.BoolVar(&asJSON, "json", false, "print JSON")

@@ -218,13 +218,13 @@ program = "P"
 mode = "auto"
 registers = ["R%d"]
 [loop.bounds]
-auto_step = "0.2 mm"
-operator_step = "0.3 mm"
-setter_step = "0.4 mm"
+auto_step = "0.05 mm"
+operator_step = "0.08 mm"
+setter_step = "0.1 mm"
 travel = "50 mm"
 [[loop.characteristic]]
 name = %q
-limits = "24..26 mm"
+limits = "24.9..25.1 mm"
 operation = "milled bore"
 gauges = [%q]
 `, gauge, l, name, l, char, gauge)

@@ -32,11 +32,16 @@ func (s *Server) read(c *conn, id uint32, r *ua.ReadRequest) (ua.Response, ua.St
 	}
 	seen, register := s.cached, ua.StatusOK
 	var hit armed
+	var told func()
 	if s.readsMachine(r) {
 		hit = s.strike(Fault.strikesRead)
 		seen, register = hit.show(seen)
+		told = s.onRead
 	}
 	s.mu.Unlock()
+	if told != nil {
+		told()
+	}
 
 	resp := &ua.ReadResponse{ResponseHeader: good(r), Results: make([]*ua.DataValue, len(r.NodesToRead)), DiagnosticInfos: []*ua.DiagnosticInfo{}}
 	for i, n := range r.NodesToRead {

@@ -75,6 +75,7 @@ type Server struct {
 	late     map[*time.Timer]struct{}
 	effects  []Effect
 	onEffect func(Effect)
+	onRead   func()
 	sessions map[string]*session
 	subs     map[uint32]*subscription
 	lastID   uint32

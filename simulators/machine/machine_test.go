@@ -175,3 +175,18 @@ func TestAWriteIsAppliedAndRecorded(t *testing.T) {
 		t.Errorf("told %+v", told)
 	}
 }
+
+// A read of the machine's values is told; a look at the server itself is not.
+func TestReadsAreTold(t *testing.T) {
+	s := start(t)
+	c := connect(t, s)
+	told := 0
+	s.OnRead(func() { told++ })
+	if c.value(wear); told != 1 {
+		t.Errorf("a read of the register was told %d times", told)
+	}
+	s.OnRead(nil)
+	if c.value(wear); told != 1 {
+		t.Errorf("told after the end: %d", told)
+	}
+}

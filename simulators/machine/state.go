@@ -178,6 +178,14 @@ func (s *Server) Effects() []Effect {
 	return slices.Clone(s.effects)
 }
 
+// OnRead sets a function that is called for each Read of the machine's own values,
+// after they were looked up and before the answer leaves.
+func (s *Server) OnRead(f func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.onRead = f
+}
+
 // OnEffect sets a function that is called after each effect and before the
 // answer leaves, one call at a time and in the order of the effects. It may
 // call the Server.
