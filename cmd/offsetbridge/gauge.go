@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"net/url"
@@ -9,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"offsetbridge/internal/core"
 	"offsetbridge/internal/length"
 	"offsetbridge/internal/web"
 )
@@ -237,13 +239,24 @@ func (d *door) place(cmd *cobra.Command, path string, body any) error {
 func enterCommand() *cobra.Command {
 	d := &door{}
 	var q web.EnterRequest
+	var goes, noGo string
 	c := &cobra.Command{
-		Use: "enter MACHINE CHARACTERISTIC --part PART --value SIZE --reason TEXT", Short: "enter a measured size by hand", Args: cobra.ExactArgs(2),
+		Use: "enter MACHINE CHARACTERISTIC --part PART (--value SIZE --reason TEXT | --go ok|refused | --no-go ok|refused)", Short: "enter a measured size, or a GO or NO-GO result, by hand", Args: cobra.ExactArgs(2),
 		Long: `enter records a size that you measured, under your name and with your reason. Enter
 the measured size: the deviation and its sign are worked out for you. What follows
-from it needs a person's yes. A size steers the process, it accepts no part.`,
+from it needs a person's yes. A size steers the process, it accepts no part.
+
+--go ok says that the GO gauge entered, --go refused that it did not; --no-go ok says
+that the NO-GO gauge entered, which it must not. A GO gauge that is refused inside the
+limits shows how much of them the form takes: the answer advises an aim, the limits
+stay.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			q.Characteristic = args[1]
+			if q.Characteristic = args[1]; goes != "" || noGo != "" {
+				return d.plugs(cmd, args[0], q, goes, noGo)
+			}
+			if q.Value == "" || q.Reason == "" {
+				return errors.New("a size needs --value and a --reason why it is entered by hand, or give --go or --no-go")
+			}
 			return d.place(cmd, "/v1/machines/"+url.PathEscape(args[0])+"/readings", q)
 		},
 	}
@@ -253,8 +266,44 @@ from it needs a person's yes. A size steers the process, it accepts no part.`,
 	c.Flags().StringVar(&q.Value, "value", "", "the size with its unit, as in \"28.0123 mm\"")
 	c.Flags().StringVar(&q.Gauge, "gauge", "", "the gauge it was measured with (default: by hand)")
 	c.Flags().StringVar(&q.Reason, "reason", "", "why by hand, for the record")
-	for _, f := range []string{"part", "value", "reason"} {
-		c.MarkFlagRequired(f) //nolint:errcheck // the flag exists
-	}
+	c.Flags().StringVar(&goes, "go", "", "result of the GO gauge: ok or refused")
+	c.Flags().StringVar(&noGo, "no-go", "", "result of the NO-GO gauge: ok (it entered) or refused (as it should be)")
+	c.MarkFlagRequired("part") //nolint:errcheck // the flag exists
+	c.MarkFlagsMutuallyExclusive("value", "go")
+	c.MarkFlagsMutuallyExclusive("value", "no-go")
 	return c
+}
+
+// plugs sends the result of a GO gauge, of a NO-GO gauge, or of both.
+func (d *door) plugs(cmd *cobra.Command, machine string, q web.EnterRequest, goes, noGo string) error {
+	cl, err := d.client()
+	if err != nil {
+		return err
+	}
+	var all []web.PlugResult
+	for _, x := range []struct{ plug, flag, said string }{{core.PlugGO, "--go", goes}, {core.PlugNOGO, "--no-go", noGo}} {
+		switch x.said {
+		case "":
+			continue
+		case "ok", "refused":
+		default:
+			return fmt.Errorf("%s %q is no result, write ok or refused", x.flag, x.said)
+		}
+		var r web.PlugResult
+		err := cl.Post(cmd.Context(), "/v1/machines/"+url.PathEscape(machine)+"/plugs", web.PlugRequest{
+			Characteristic: q.Characteristic, Part: q.Part, Gauge: q.Gauge, Plug: x.plug, Enters: x.said == "ok", Reason: q.Reason,
+		}, &r)
+		if err != nil {
+			return refused(err)
+		}
+		all = append(all, r)
+	}
+	if d.json {
+		return printJSON(cmd.OutOrStdout(), all)
+	}
+	p := &printer{w: cmd.OutOrStdout()}
+	for _, r := range all {
+		p.line("recorded: %s", r.Say)
+	}
+	return p.err
 }

@@ -15,6 +15,7 @@ import (
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/intake"
 	"offsetbridge/internal/journal"
+	"offsetbridge/internal/length"
 	"offsetbridge/internal/web"
 )
 
@@ -411,6 +412,44 @@ func (a *App) Discard(ctx context.Context, id string, f core.Discard) (bridge.Re
 		return u.runner.Call(ctx, f)
 	}
 	return a.plant.Call(ctx, f)
+}
+
+// Plug records a GO or NO-GO result beside the size that was last measured of
+// that part.
+func (a *App) Plug(ctx context.Context, machine string, f core.Plug) (bridge.Released, error) {
+	u := a.byName[machine]
+	if u == nil {
+		return bridge.Released{}, web.ErrNoMachine
+	}
+	var err error
+	if f.Size, err = a.measured(u, f.Characteristic, f.Part); err != nil {
+		return bridge.Released{}, err
+	}
+	return u.runner.Call(ctx, f)
+}
+
+// measured returns the newest size of a part that was used, nil when there is
+// none among its last readings.
+func (a *App) measured(u *unit, characteristic, part string) (*length.Length, error) {
+	if part == "" {
+		return nil, nil
+	}
+	records, err := a.journal.Query(journal.Filter{
+		Stream: "machine/" + u.name, Kinds: []string{core.Judged{}.Kind()}, Part: part, Limit: 50,
+	})
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range records {
+		e, err := core.Decode(r.Kind, r.Body)
+		if err != nil {
+			return nil, err
+		}
+		if j, ok := e.(core.Judged); ok && j.Reading.Characteristic == characteristic && j.Admit == "" && j.Attribute == "" {
+			return &j.Reading.Value, nil
+		}
+	}
+	return nil, nil
 }
 
 var _ web.Trust = (*App)(nil)

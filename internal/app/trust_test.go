@@ -375,3 +375,39 @@ func TestTrayAndHandEntry(t *testing.T) {
 		t.Errorf("entered in inches: %+v, %v", got, err)
 	}
 }
+
+// TestAGOResultFromTheTerminal: GO refused at a measured size advises an aim, and
+// moves nothing.
+func TestAGOResultFromTheTerminal(t *testing.T) {
+	t.Parallel()
+	s := shop.Open(t, shop.Options{Metal: shop.Metal{Setup: -8_000}})
+	d := start(t, trusting(t, s))
+	d.live(t)
+	d.check(t, web.CheckRequest{Standard: "ring 28", AsFound: "0 mm", Adjusted: true})
+	j := part(t, s, d)
+	var r web.PlugResult
+	q := web.PlugRequest{Characteristic: shop.Feature, Part: j.Reading.Part, Plug: core.PlugGO}
+	if err := d.client.Post(t.Context(), "/v1/machines/mill-1/plugs", q, &r); err != nil {
+		t.Fatal(err)
+	}
+	inside := j.Reading.Value - 28*length.Millimetre
+	if r.Size == nil || *r.Size != j.Reading.Value || r.LeastNM != inside || r.AimNM == nil || *r.AimNM != 28*length.Millimetre+(inside+33*length.Micrometre)/2 {
+		t.Errorf("GO refused at %s: %+v", j.Reading.Value, r)
+	}
+	q.Part = "4711"
+	if err := d.client.Post(t.Context(), "/v1/machines/mill-1/plugs", q, &r); err != nil {
+		t.Fatal(err)
+	}
+	for code, bad := range map[string]web.PlugRequest{
+		"plug":    {Characteristic: shop.Feature, Part: "1", Plug: "MAYBE"},
+		"no-char": {Characteristic: "bore 30", Part: "1", Plug: core.PlugGO},
+	} {
+		if err := d.client.Post(t.Context(), "/v1/machines/mill-1/plugs", bad, nil); refusal(err) != code {
+			t.Errorf("%+v was answered with %v", bad, err)
+		}
+	}
+	if err := d.client.Post(t.Context(), "/v1/machines/mill-9/plugs", q, nil); refusal(err) != "machine" {
+		t.Errorf("an unknown machine was answered with %v", err)
+	}
+	untouched(t, s)
+}

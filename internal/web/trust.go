@@ -25,6 +25,8 @@ type Trust interface {
 	// Assign and Discard sort one item of a tray; ErrNoItem when there is none.
 	Assign(ctx context.Context, id string, f core.Assign) (bridge.Released, error)
 	Discard(ctx context.Context, id string, f core.Discard) (bridge.Released, error)
+	// Plug records a GO or NO-GO result beside the size that was last measured.
+	Plug(ctx context.Context, machine string, f core.Plug) (bridge.Released, error)
 }
 
 // ErrNoItem says that the tray holds nothing of the name that was asked for.
@@ -108,6 +110,26 @@ type EnterRequest struct {
 	Reason         string `json:"reason"`
 }
 
+// PlugRequest is the body of a GO or NO-GO result.
+type PlugRequest struct {
+	Characteristic string `json:"characteristic"`
+	Part           string `json:"part"`
+	Gauge          string `json:"gauge,omitempty"`
+	Plug           string `json:"plug"` // core.PlugGO or core.PlugNOGO
+	Enters         bool   `json:"enters"`
+	Reason         string `json:"reason,omitempty"`
+}
+
+// PlugResult is what a GO or NO-GO result says. Limits never move; an aim is
+// advice.
+type PlugResult struct {
+	Say     string         `json:"say"`
+	Advice  core.Code      `json:"advice,omitempty"`
+	Size    *length.Length `json:"size_nm,omitempty"`
+	AimNM   *length.Length `json:"aim_nm,omitempty"`
+	LeastNM length.Length  `json:"form_takes_at_least_nm,omitempty"`
+}
+
 // AssignRequest is the body of an assignment.
 type AssignRequest struct {
 	Machine        string `json:"machine,omitempty"`
@@ -126,6 +148,7 @@ func (s *server) trustRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("POST /v1/tray/{tray}/{id}/assign", s.assign)
 	mux.HandleFunc("POST /v1/tray/{tray}/{id}/discard", s.discard)
 	mux.HandleFunc("POST /v1/machines/{machine}/readings", s.enter)
+	mux.HandleFunc("POST /v1/machines/{machine}/plugs", s.plug)
 }
 
 func (s *server) gauges(w http.ResponseWriter, r *http.Request) {
@@ -281,6 +304,57 @@ func (s *server) placed(w http.ResponseWriter, rel bridge.Released, err error) {
 		}
 	}
 	answer(w, http.StatusOK, out)
+}
+
+func (s *server) plug(w http.ResponseWriter, r *http.Request) {
+	var body PlugRequest
+	if _, ok := s.take(w, r, &body); !ok {
+		return
+	}
+	if body.Characteristic == "" || body.Part == "" || body.Plug != core.PlugGO && body.Plug != core.PlugNOGO {
+		refuse(w, http.StatusBadRequest, "plug", "a GO or NO-GO result needs characteristic, part and plug (GO or NO-GO), name all three")
+		return
+	}
+	rel, err := s.o.Trust.Plug(r.Context(), r.PathValue("machine"), core.Plug{
+		Characteristic: body.Characteristic, Part: body.Part, Gauge: body.Gauge, Plug: body.Plug, Enters: body.Enters,
+		Reason: body.Reason, Who: person(r),
+	})
+	switch {
+	case err != nil:
+		s.failTrust(w, err)
+		return
+	case rel.Declined() != "":
+		declined(w, rel.Declined())
+		return
+	}
+	out := PlugResult{}
+	for _, e := range rel.Events {
+		if p, ok := e.(core.Plugged); ok {
+			out = plugResult(p)
+		}
+	}
+	answer(w, http.StatusOK, out)
+}
+
+func plugResult(p core.Plugged) PlugResult {
+	out := PlugResult{Advice: p.Advice, Size: p.Size, AimNM: p.Aim}
+	out.Say = p.Plug + " was refused"
+	if p.Enters {
+		out.Say = p.Plug + " entered"
+	}
+	if p.Size != nil {
+		out.Say += " at " + p.Size.Text(length.MM, 4)
+	}
+	if p.Learned != nil {
+		out.LeastNM = p.Learned.Least
+	}
+	if p.Advice != "" {
+		out.Say += ": " + p.Advice.Words()
+	}
+	if p.Aim != nil {
+		out.Say += "; an aim of " + p.Aim.Text(length.MM, 4) + " lies in the middle of what is left"
+	}
+	return out
 }
 
 func declined(w http.ResponseWriter, c core.Code) {
