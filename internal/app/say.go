@@ -35,6 +35,8 @@ func (a *App) say(rel bridge.Released) {
 		case core.Moved:
 			log.Warn("somebody else changed a register, the loop goes on from there", zap.String("register", e.Register),
 				zap.Stringer("old", e.Old), zap.Stringer("new", e.New))
+		case core.Checked, core.Dated, core.Plugged:
+			sayTrust(log, e)
 		case core.Concluded:
 			a.sayOutcome(log, e)
 		case core.Declined:

@@ -214,6 +214,35 @@ func (a *App) keepDates(ctx context.Context) {
 // LookAtDates tells the machines at once what is out of date.
 func (a *App) LookAtDates(ctx context.Context) error { return a.tellDates(ctx) }
 
+// sayTrust tells what concerns whether readings can be believed.
+func sayTrust(log *zap.Logger, e core.Event) {
+	switch e := e.(type) {
+	case core.Checked:
+		about := []zap.Field{
+			zap.String("gauge", e.Check.Gauge), zap.String("standard", e.Check.Standard), zap.Stringer("as found", e.Check.AsFound),
+			zap.Stringer("limit", e.Limit), zap.String("by", e.Check.Who.Principal),
+		}
+		if s := e.Suspect; s != nil {
+			about = append(about, zap.Int64("suspect readings", s.Used), zap.Uint64("from part", s.FromPart), zap.Uint64("to part", s.ToPart))
+		}
+		if e.Verdict == "" {
+			log.Info("gauge found good on its standard", about...)
+		} else {
+			log.Warn("gauge on its standard: "+e.Verdict.Words(), about...)
+		}
+	case core.Dated:
+		if len(e.Gauges)+len(e.Standards) > 0 {
+			log.Warn("out of date", zap.Strings("gauges", e.Gauges), zap.Strings("standards", e.Standards))
+		} else {
+			log.Info("gauges and standards are in date")
+		}
+	case core.Plugged:
+		if e.Advice != "" {
+			log.Warn(e.Advice.Words(), zap.String("characteristic", e.Name), zap.String("part", e.Part))
+		}
+	}
+}
+
 // codeNoStandard says that a setting or ring check cannot be one.
 const codeNoStandard core.Code = "no-std"
 
