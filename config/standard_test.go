@@ -60,10 +60,10 @@ func TestPastDue(t *testing.T) {
 		at                string
 		gauges, standards []string
 	}{
-		{"2031-03-31T23:59:59Z", nil, nil},
+		{"2031-03-31T23:59:59.999Z", nil, nil},
 		{"2031-04-01T01:00:00+02:00", nil, nil}, // still the last day in UTC
 		{"2031-04-01T00:00:00Z", []string{"bore-1"}, nil},
-		{"2031-04-01T23:59:59Z", []string{"bore-1"}, nil},
+		{"2031-04-01T23:59:59.999Z", []string{"bore-1"}, nil},
 		{"2031-04-02T00:00:00Z", []string{"bore-1"}, []string{"plug 28", "ring 28"}},
 	} {
 		at, err := time.Parse(time.RFC3339, x.at)

@@ -117,6 +117,7 @@ func (p *Plant) discard(f Discard) Event {
 }
 
 func (c Check) tidy() Check {
+	c.AsFound = max(-length.Max, min(c.AsFound, length.Max))
 	c.Gauge, c.Standard, c.Who = bounded(c.Gauge), bounded(c.Standard), c.Who.tidy()
 	return c
 }

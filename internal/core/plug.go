@@ -88,7 +88,7 @@ func (d *decision) plug(f Plug) {
 	switch {
 	case f.Plug == PlugNOGO && f.Enters:
 		e.Advice = adviceScrap
-	case f.Plug == PlugGO && f.Size != nil && f.Size.Abs() <= length.Max:
+	case f.Plug == PlugGO && f.Size != nil:
 		v := d.s.learned(f.Characteristic).Learn(*f.Size, ch.Limits, ch.Internal, f.Enters)
 		e.Learned = &v
 		aim, ok := v.Aim(ch.Limits, ch.Internal)
@@ -136,7 +136,9 @@ func (f Plug) tidy() Plug {
 	f.Reason, f.Who = clip(f.Reason), f.Who.tidy()
 	if f.Size != nil {
 		v := *f.Size
-		f.Size = &v
+		if f.Size = &v; v > length.Max || v < -length.Max {
+			f.Size = nil // no size of anything
+		}
 	}
 	return f
 }

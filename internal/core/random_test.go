@@ -380,7 +380,10 @@ func (w *world) garbage() Fact {
 	case 12:
 		return Verified{OK: w.pick("ok", 3) > 0, Text: text("damage")}
 	case 13:
-		k := Check{Gauge: text("gauge"), Standard: text("ring"), AsFound: nm("found") % (20 * um), Who: who}
+		k := Check{Gauge: text("gauge"), Standard: text("ring"), AsFound: nm("found"), Who: who}
+		if w.pick("near", 2) == 0 {
+			k.AsFound %= 20 * um
+		}
 		return FromPlant{Record: n("record"), Age: int64(n("age")), Event: rapid.SampledFrom([]Event{Set{k}, RingChecked{k}, Tasked{}, nil}).Draw(w.draw, "event")}
 	case 14:
 		return Dates{Gauges: []string{text("gauge")}, Standards: []string{text("ring"), text("ring")}}

@@ -540,3 +540,58 @@ func TestThePlantHandsAReadingOver(t *testing.T) {
 		t.Fatalf("handed over twice: %+v", again)
 	}
 }
+
+// A gauge that serves two characteristics is held to the narrower one; what rests
+// on the wider one is withdrawn by its own limit only.
+func TestOneGaugeForTwoCharacteristics(t *testing.T) {
+	for _, swap := range []bool{false, true} {
+		c := cellWith(t, func(s *Settings) {
+			ringed(nil)(s)
+			s.Loops[1].Characteristics[0].Gauges = []GaugeUse{{Gauge: "g-bore", Identity: identityCounter, Resolution: um}}
+			boss := &s.Loops[1].Characteristics[0]
+			boss.Limits = length.Range{Low: boss.Aim - 100*um, High: boss.Aim + 100*um} // 20 µm as found
+			if swap {
+				s.Loops[0], s.Loops[1] = s.Loops[1], s.Loops[0]
+			}
+		})
+		c.record(1, Set{check(0)})
+		c.drift["boss"] += 60 * um
+		c.proposes(t)
+		for range 5 {
+			c.part()
+			r := c.reading("boss", c.counter)
+			c.seq["g-bore"]++
+			r.Gauge, r.Sequence = "g-bore", c.seq["g-bore"]
+			c.send(r)
+		}
+		if c.s.proposalOf("boss") == nil || c.s.proposalOf("bore") == nil {
+			t.Fatalf("open %+v", c.s.Ledger.Proposals)
+		}
+		out := c.record(2, Set{check(5 * um)})
+		e := only[Checked](out)[0]
+		v := only[Voided](out)
+		if e.Limit != 4*um || e.Verdict != codeAsFound || len(v) != 1 || v[0].Loop != "bore" {
+			t.Fatalf("checked %+v, withdrawn %+v", e, v)
+		}
+	}
+}
+
+// The filters of what a gauge measures are told that its zero was moved, and
+// only theirs; a check that moves nothing tells them nothing.
+func TestASettingIsToldToTheEstimate(t *testing.T) {
+	filters := func(c *cell) (bore, boss string) {
+		return string(asJSON(t, c.s.estimateOf("bore", 0))), string(asJSON(t, c.s.estimateOf("boss", 0)))
+	}
+	c := cellWith(t, ringed(nil))
+	c.record(1, Set{check(0)})
+	c.gauged(5)
+	bore, boss := filters(c)
+	c.record(2, RingChecked{check(3 * um)})
+	if a, b := filters(c); a != bore || b != boss {
+		t.Error("a check told the filters something")
+	}
+	c.record(3, Set{check(3 * um)})
+	if a, b := filters(c); a == bore || b != boss {
+		t.Error("a setting told the wrong filters")
+	}
+}

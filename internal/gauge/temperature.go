@@ -89,7 +89,7 @@ func Correct(reading length.Length, t Thermal) (Corrected, error) {
 	if frame {
 		variance += uncertain(t.Gauge, grown)
 	}
-	out.Sigma = length.Length(math.Ceil(math.Abs(l) * math.Sqrt(variance)))
+	out.Sigma = length.Length(math.Round(math.Abs(l) * math.Sqrt(variance)))
 	return out, nil
 }
 

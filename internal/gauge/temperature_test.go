@@ -154,3 +154,13 @@ func TestThermalUncertaintyBySimulation(t *testing.T) {
 		t.Errorf("stated %s, seen %.0f nm", stated.Sigma, seen)
 	}
 }
+
+// At 20 °C an uncertain temperature still matters, and so does the product with
+// an uncertain coefficient.
+func TestWhatIsLeftAtTwentyDegrees(t *testing.T) {
+	th := Thermal{Part: Body{AlphaSigma: 10_000, Temp: at(20), TempSigma: 2000}, Standard: Body{Temp: at(20)}}
+	got, err := Correct(100*length.Millimetre, th) // 100 mm · 10⁻⁵/K · 2 K
+	if err != nil || got.Correction != 0 || got.Sigma != 2000 {
+		t.Errorf("%+v, %v", got, err)
+	}
+}
