@@ -157,13 +157,16 @@ func (b *bench) corrections(ctx context.Context, url string, p *plantOf) ([]time
 			return nil, err
 		}
 		drain(proven)
-		size := 25 - 0.02*float64(n) - register // a milled bore: a larger register cuts smaller
+		size := 25 - 0.002*float64(n) - register // a milled bore: a larger register cuts smaller
 		began := time.Now()
 		c.Publish("bench/m0/m0-g0", 1, false, fmt.Sprintf(
 			`{"sequence":%d,"time":%q,"characteristic":"m0 bore 0","value":%.4f,"unit":"mm","part":"%d"}`, n, began.UTC().Format(time.RFC3339), size, n))
 		select {
 		case at := <-proven:
 			times = append(times, at.Sub(began))
+			if err := d.settled(ctx); err != nil {
+				return nil, err
+			}
 		case <-time.After(300 * time.Millisecond):
 			if err := d.approveAll(ctx); err != nil {
 				return nil, err
@@ -174,6 +177,21 @@ func (b *bench) corrections(ctx context.Context, url string, p *plantOf) ([]time
 		return nil, fmt.Errorf("only %d of %d readings led to a change", len(times), b.rounds)
 	}
 	return times, nil
+}
+
+// settled waits until no write is under way: a real machine takes far longer to
+// its next part than the program to record what it read back.
+func (d *daemon) settled(ctx context.Context) error {
+	for began := time.Now(); time.Since(began) < 10*time.Second; time.Sleep(5 * time.Millisecond) {
+		var s web.Status
+		if err := d.client.Get(ctx, "/v1/status", nil, &s); err != nil {
+			return err
+		}
+		if !s.Machines[0].Registers[0].Pending {
+			return nil
+		}
+	}
+	return errors.New("a write is still under way after 10 s")
 }
 
 // readBacks tells when a register that was written is read for the first time.

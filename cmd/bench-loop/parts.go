@@ -218,13 +218,13 @@ program = "P"
 mode = "auto"
 registers = ["R%d"]
 [loop.bounds]
-auto_step = "0.05 mm"
-operator_step = "0.08 mm"
-setter_step = "0.1 mm"
+auto_step = "0.01 mm"
+operator_step = "0.015 mm"
+setter_step = "0.02 mm"
 travel = "50 mm"
 [[loop.characteristic]]
 name = %q
-limits = "24.9..25.1 mm"
+limits = "24.98..25.02 mm"
 operation = "milled bore"
 gauges = [%q]
 `, gauge, l, name, l, char, gauge)

@@ -51,35 +51,55 @@ func Band(configured, step length.Length, effect int32, noise length.Length, k f
 	return max(configured, one, length.Length(math.Round(k*float64(noise))))
 }
 
-// Response pools how sizes answered to commanded changes: the slope through
-// the origin of seen on commanded change over all recorded moves.
+// Response pools how sizes answered to commanded changes, over the differences
+// of consecutive parts: the slope of seen on commanded change. Wear moves sizes
+// too, in step with the corrections that follow it; so a common drift from part
+// to part is taken off, as far as parts without a change of register, or changes
+// of different size, tell the two apart (ridge regression with the drift as the
+// only penalised coefficient).
 type Response struct {
-	XX float64 `json:"xx"` // Σ commanded², µm²
-	XY float64 `json:"xy"` // Σ commanded · seen, µm²
-	N  int     `json:"n"`
+	X     float64 `json:"x"`  // Σ commanded, µm
+	Y     float64 `json:"y"`  // Σ seen, µm
+	XX    float64 `json:"xx"` // Σ commanded², µm²
+	XY    float64 `json:"xy"` // Σ commanded · seen, µm²
+	N     int     `json:"n"`  // differences
+	Moves int     `json:"m"`  // of them with a commanded change
 }
 
-// Add pools one move: the commanded change and the change that was seen.
+// driftPenalty is the variance of a difference of two readings over that of the
+// drift from part to part, before anything is known: a drift of half a reading's
+// standard deviation is ordinary.
+const driftPenalty = 2 / (0.5 * 0.5)
+
+// Add pools the difference of two consecutive parts: the change that was
+// commanded between them, zero for none, and the change that was seen.
 func (r *Response) Add(commanded, seen length.Length) {
 	x, y := commanded.Micrometres(), seen.Micrometres()
+	r.X += x
+	r.Y += y
 	r.XX += x * x
 	r.XY += x * y
 	r.N++
+	if commanded != 0 {
+		r.Moves++
+	}
 }
 
 // Ratio returns seen ÷ commanded and its standard error, given the standard
 // deviation of one reading. A difference of two readings carries it √2 times.
 func (r Response) Ratio(noise length.Length) (ratio, se float64) {
-	if r.XX == 0 {
+	n := float64(r.N) + driftPenalty
+	xx, xy := r.XX-r.X*r.X/n, r.XY-r.X*r.Y/n
+	if r.Moves == 0 || xx <= 0 {
 		return 1, math.Inf(1)
 	}
-	return r.XY / r.XX, math.Sqrt2 * noise.Micrometres() / math.Sqrt(r.XX)
+	return xy / xx, math.Sqrt2 * noise.Micrometres() / math.Sqrt(xx)
 }
 
 // Proven reports whether the direction has been shown: ratio − 2 se > 0.2.
 func (r Response) Proven(noise length.Length) bool {
 	ratio, se := r.Ratio(noise)
-	return r.N > 0 && ratio-2*se > 0.2
+	return r.Moves > 0 && ratio-2*se > 0.2
 }
 
 // Contrary reports significant evidence that the response is not what was
@@ -88,5 +108,5 @@ func (r Response) Proven(noise length.Length) bool {
 // gives 0.5 or 2, a wrong sign −1, a wrong register 0.
 func (r Response) Contrary(noise length.Length) bool {
 	ratio, se := r.Ratio(noise)
-	return r.N > 1 && (ratio+3.3*se < 0.45 || ratio-3.3*se > 1.6)
+	return r.Moves > 1 && (ratio+3.3*se < 0.45 || ratio-3.3*se > 1.6)
 }

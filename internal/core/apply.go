@@ -327,9 +327,11 @@ func (s *State) applyJudged(e Judged) {
 	b.Evidence++
 	if asked, seen, ok := b.commanded(&e); ok {
 		b.Response.Add(asked, seen)
-		if b.Response.Contrary(e.Noise) {
+		switch {
+		case asked == 0:
+		case b.Response.Contrary(e.Noise):
 			b.Contrary++
-		} else {
+		default:
 			b.Contrary = 0
 		}
 	}

@@ -315,7 +315,7 @@ const contraryLimit = 2
 // commanded returns the change between two cuts that we commanded, and the one
 // that was seen.
 func (b *LoopBook) commanded(j *Judged) (asked, seen length.Length, ok bool) {
-	if b.Last.Count == 0 || j.Regauge || j.Count <= b.Last.Count || j.Command == b.Last.Command {
+	if b.Last.Count == 0 || j.Regauge || j.Count <= b.Last.Count {
 		return 0, 0, false
 	}
 	return j.Command - b.Last.Command, j.Deviation - b.Last.Deviation, true
