@@ -15,6 +15,7 @@ import (
 // broker and machine: a setter approves the first change, then wear is followed
 // automatically, and the machine's own log of writes is what the journal says.
 func TestALoopConverges(t *testing.T) {
+	t.Parallel()
 	s := shop.Open(t, shop.Options{Metal: shop.Metal{Setup: -30_000, Wear: 900, Scatter: 700}, Seed: 7})
 	s.Config(t)
 	d := launch(t, s)

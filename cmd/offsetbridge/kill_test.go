@@ -111,6 +111,7 @@ func (p *production) quiet(f func()) {
 // just when a write took effect, and broker and machine between. No reading is
 // lost, none counts twice, and every effect at the machine has its one intent.
 func TestKilledAtAnyMoment(t *testing.T) {
+	t.Parallel()
 	const kills = 30
 	s := shop.Open(t, shop.Options{Metal: shop.Metal{Swing: 5_000, Scatter: 400}, Seed: 11})
 	s.Config(t)
