@@ -16,7 +16,7 @@ import (
 )
 
 // patience is how long a test waits for what must come.
-const patience = 20 * time.Second
+const patience = 60 * time.Second
 
 // slowJournal is a journal whose commits a test can keep back or refuse.
 type slowJournal struct {
@@ -256,10 +256,9 @@ func TestHoldShutsTheGateAtOnce(t *testing.T) {
 		t.Fatal("the gate was open after a hold")
 	}
 	g.j.open()
-	g.look(func(s *core.State) {
-		if s.HoldOn("seat") == nil {
-			t.Error("not on hold")
-		}
+	g.wait("the hold", func() (held bool) { // a look may come before it
+		g.look(func(s *core.State) { held = s.HoldOn("seat") != nil })
+		return held
 	})
 	if g.r.gate("seat") {
 		t.Fatal("the gate opened again while on hold")

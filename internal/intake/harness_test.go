@@ -18,7 +18,7 @@ import (
 	"offsetbridge/simulators/gauge"
 )
 
-const patience = 20 * time.Second
+const patience = 60 * time.Second
 
 // bench1 is the gauge most tests use, on topic "cell/mill/gauge/bench-1/reading".
 func bench1(tb testing.TB) Gauge { return gauges(tb)["primary"] }

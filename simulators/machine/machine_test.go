@@ -9,7 +9,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 )
 
-const deadline = 10 * time.Second
+const deadline = 60 * time.Second
 
 func options() Options {
 	return Options{

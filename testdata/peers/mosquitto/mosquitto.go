@@ -48,12 +48,21 @@ func Start(tb testing.TB, o Options) *Broker {
 	tb.Helper()
 	dir := tb.TempDir()
 	b := &Broker{tb: tb, config: filepath.Join(dir, "mosquitto.conf"), log: filepath.Join(dir, "mosquitto.log")}
-	b.addr = freeAddress(tb)
-	b.write(b.config, b.lines(dir, o))
 	tb.Cleanup(b.Kill)
-	b.Restart()
-	return b
+	var err error
+	for range attempts { // another test may take the port between here and there
+		b.addr = freeAddress(tb)
+		b.write(b.config, b.lines(dir, o))
+		if err = b.launch(); err == nil {
+			return b
+		}
+	}
+	tb.Fatal(err)
+	return nil
 }
+
+// attempts bounds how often a start is tried.
+const attempts = 5
 
 func (b *Broker) lines(dir string, o Options) string {
 	_, port, _ := net.SplitHostPort(b.addr)
@@ -174,32 +183,48 @@ func (b *Broker) signal(s syscall.Signal, wait bool) {
 func (b *Broker) Restart() {
 	b.tb.Helper()
 	b.Kill()
+	var err error
+	for range attempts {
+		if err = b.launch(); err == nil {
+			return
+		}
+		time.Sleep(200 * time.Millisecond) // the port is still somebody's
+	}
+	b.tb.Fatal(err)
+}
+
+func (b *Broker) launch() error {
 	path, err := find()
 	if err != nil {
-		b.tb.Fatal(err)
+		return err
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	cmd := exec.Command(path, "-c", b.config)
 	if err := cmd.Start(); err != nil {
-		b.tb.Fatalf("mosquitto does not start: %v", err)
+		return fmt.Errorf("mosquitto does not start: %w", err)
 	}
 	done := make(chan struct{})
 	go func() { _ = cmd.Wait(); close(done) }()
-	b.cmd, b.done = cmd, done
-	deadline := time.Now().Add(10 * time.Second)
-	for time.Now().Before(deadline) {
+	for limit := time.After(60 * time.Second); ; {
 		if c, err := net.Dial("tcp", b.addr); err == nil {
 			c.Close()
-			return
+			select {
+			case <-done: // somebody else answered
+			case <-time.After(10 * time.Millisecond):
+				b.cmd, b.done = cmd, done
+				return nil
+			}
 		}
 		select {
 		case <-done:
-			b.tb.Fatalf("mosquitto ended: %s", b.Log())
+			return fmt.Errorf("mosquitto ended: %s", b.Log())
+		case <-limit:
+			_ = cmd.Process.Kill()
+			return fmt.Errorf("mosquitto does not listen on %s: %s", b.addr, b.Log())
 		case <-time.After(10 * time.Millisecond):
 		}
 	}
-	b.tb.Fatalf("mosquitto does not listen on %s: %s", b.addr, b.Log())
 }
 
 // Log returns what the broker has logged.
