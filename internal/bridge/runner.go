@@ -173,8 +173,12 @@ func (r *Runner) Call(ctx context.Context, f core.Fact) (Released, error) {
 // sees is durable. f must copy what it wants and return quickly.
 func (r *Runner) Look(ctx context.Context, f func(Decider)) error {
 	done := make(chan struct{})
-	if err := r.offer(r.in, job{look: func(d Decider) { f(d); close(done) }}); err != nil {
-		return err
+	select { // waits its turn: who only looks shall not be turned away by a flood
+	case r.in <- job{look: func(d Decider) { f(d); close(done) }}:
+	case <-r.stop:
+		return ErrStopped
+	case <-ctx.Done():
+		return ctx.Err()
 	}
 	select {
 	case <-done:
