@@ -51,6 +51,15 @@ type guard struct {
 	write   time.Duration
 	expects atomic.Int32 // filters in the subscription under way
 	err     error
+	broken  atomic.Pointer[error] // the violation that ended it, for whoever reports another symptom
+}
+
+// violation returns what the broker did against the protocol, nil when nothing.
+func (g *guard) violation() error {
+	if err := g.broken.Load(); err != nil {
+		return *err
+	}
+	return nil
 }
 
 func newGuard(c net.Conn, write time.Duration) *guard {
@@ -73,6 +82,9 @@ func (g *guard) Read(p []byte) (int, error) {
 	}
 	if len(g.head) == 0 && g.body == 0 {
 		if g.err = g.next(); g.err != nil {
+			if err := g.err; errors.Is(err, ErrProtocol) {
+				g.broken.Store(&err)
+			}
 			return 0, g.err
 		}
 	}

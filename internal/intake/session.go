@@ -168,9 +168,13 @@ func (s *session) anonymous() bool {
 	return s.i.o.secure && s.guard != nil && len(t.Certificates) == 0 && t.GetClientCertificate == nil
 }
 
-// ended says why an established connection ended.
+// ended says why an established connection ended. The library may report only
+// that something was under way when it did.
 func (s *session) ended(err error) {
 	code := Lost
+	if v := s.guard.violation(); v != nil {
+		err = v
+	}
 	switch {
 	case errors.Is(err, ErrProtocol):
 		code = Protocol
