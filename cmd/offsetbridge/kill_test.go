@@ -127,7 +127,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 		d = launch(t, s)
 		switch k % 4 {
 		case 0:
-			if awaitEffect(t, s, 6*time.Second) {
+			if awaitEffect(t, s, 15*time.Second) {
 				onEffect++
 			}
 		case 1, 2:
