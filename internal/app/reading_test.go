@@ -150,7 +150,9 @@ func twice(t *testing.T, s *shop.Shop, d *daemon) {
 		t.Fatal(err)
 	}
 	awaits(t, d, "the second is recorded", func(j core.Judged) bool { return j.Reading.Sequence == n && j.Admit == "repeated" })
-	used := find(d, func(j core.Judged) bool { return j.Reading.Sequence == n && j.Admit == "" && j.Attribute == "" })
+	usedOnce := func(j core.Judged) bool { return j.Reading.Sequence == n && j.Admit == "" && j.Attribute == "" }
+	awaits(t, d, "the first is used", usedOnce) // it may have waited for its cut record meanwhile
+	used := find(d, usedOnce)
 	if len(used) != 1 {
 		t.Errorf("used %d times", len(used))
 	}
