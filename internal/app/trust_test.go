@@ -200,6 +200,7 @@ func TestASettingIsToldAfterARestart(t *testing.T) {
 	s := shop.Open(t, shop.Options{})
 	path := trusting(t, s)
 	d := opened(t, path, nil)
+	shop.Wait(t, "subscribed", func() bool { return d.status(t).Broker.Up })
 	station(t, s, stationTopic).send("0.0005", "ring 28", 1)
 	awaits(t, d, "the plant records it", func(core.Set) bool { return true })
 	d.end()
