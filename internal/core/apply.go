@@ -131,14 +131,13 @@ func sameColumns(a, b *Settings) bool {
 func keepLoop(books []LoopBook, l *Loop, digest string) LoopBook {
 	for _, b := range books {
 		if b.Name == l.Name {
-			if b.Digest != digest {
-				b.Digest, b.Response, b.Contrary, b.Rejected = digest, compensate.Response{}, 0, nil
-				b.Used, b.Last = 0, Last{} // its command was reckoned with the old effects
+			if b.Digest != digest { // commands were reckoned with the old effects
+				b.Digest, b.Rejected, b.Sizes = digest, nil, make([]SizeBook, len(l.Characteristics))
 			}
 			return b
 		}
 	}
-	return LoopBook{Name: l.Name, Digest: digest, First: true}
+	return LoopBook{Name: l.Name, Digest: digest, First: true, Sizes: make([]SizeBook, len(l.Characteristics))}
 }
 
 // keepEstimate carries an estimate over as long as its readings mean the same: from
@@ -167,7 +166,10 @@ func keepEstimate(old []Estimate, set *Settings, l *Loop, k int) Estimate {
 
 // begin marks that no part has proven the size yet.
 func (b *LoopBook) begin() {
-	b.First, b.Used, b.Rejected, b.Last = true, 0, nil, Last{}
+	b.First, b.Rejected = true, nil
+	for i := range b.Sizes {
+		b.Sizes[i].Used, b.Sizes[i].Last = 0, Last{}
+	}
 }
 
 // applyCountBack forgets what is known by count: the same numbers come again for
@@ -323,9 +325,17 @@ func (s *State) applyJudged(e Judged) {
 	if e.Estimate == codeSuspect || e.Estimate == codeIgnored {
 		return
 	}
-	b.Used++
 	b.Evidence++
-	if asked, seen, ok := b.commanded(&e); ok {
+	b.Sizes[c].use(&e)
+	if e.Propose == codeDeadBand {
+		b.First = false
+	}
+}
+
+// use takes one reading into the account of its characteristic.
+func (b *SizeBook) use(e *Judged) {
+	b.Used++
+	if asked, seen, ok := b.commanded(e); ok {
 		b.Response.Add(asked, seen)
 		switch {
 		case asked == 0:
@@ -338,9 +348,6 @@ func (s *State) applyJudged(e Judged) {
 	if e.Count >= b.Last.Count {
 		b.Last = Last{Count: e.Count, Deviation: e.Deviation, Command: e.Command}
 	}
-	if e.Propose == codeDeadBand {
-		b.First = false
-	}
 }
 
 // measured notes on its cut record that a characteristic has been read.
@@ -352,9 +359,8 @@ func (s *State) measured(e *Judged) {
 
 func (s *State) applyVoided(e Voided) {
 	p := s.proposal(e.Proposal)
-	if e.Cause == causeRejected && p != nil {
-		v := p.Moves[0].New
-		s.loopBook(e.Loop).Rejected = &v
+	if l := s.Ledger.Settings.Loop(e.Loop); e.Cause == causeRejected && p != nil && l != nil {
+		s.loopBook(e.Loop).Rejected = s.after(l, p.Moves)
 	}
 	s.remove(e.Proposal)
 }
@@ -401,14 +407,19 @@ func (s *State) applyConcluded(e Concluded) {
 	case Applied:
 		b.Value = in.New
 		if l != nil && s.sameTool(&in) { // else the tool was changed meanwhile, and its first part is still to come
-			b.Own += l.Characteristics[0].CutsMore(effectOn(l, in.Register).Of(in.New - in.Old))
-			s.loopBook(in.Loop).First = false
+			b.Own += l.cutsMore(in.Register, in.New-in.Old)
+			if !e.More {
+				s.loopBook(in.Loop).First = false
+			}
 		}
 	case Differs:
 		b.Value = e.Read
 	}
-	if p := s.proposal(in.Proposal); p != nil && e.Again {
+	if p := s.proposal(in.Proposal); p != nil && (e.Again || e.More) {
 		p.Status = Ready
+		if e.More {
+			p.Done, p.Tries = p.Done+1, 0
+		}
 		return
 	}
 	s.remove(in.Proposal)
@@ -437,9 +448,12 @@ func (s *State) applyResumed(e Resumed) {
 	g.Holds = slices.DeleteFunc(g.Holds, func(h Held) bool { return h.Loop == e.Loop && h.Cause == e.Cause })
 	for i := range g.Loops {
 		if b := &g.Loops[i]; e.Loop == "" || b.Name == e.Loop {
-			b.Used, b.Odd, b.Contrary, b.Last = 0, 0, 0, Last{}
-			if e.Cause == causeResponse {
-				b.Response = compensate.Response{}
+			b.Odd = 0
+			for k := range b.Sizes {
+				b.Sizes[k].Used, b.Sizes[k].Contrary, b.Sizes[k].Last = 0, 0, Last{}
+				if e.Cause == causeResponse {
+					b.Sizes[k].Response = compensate.Response{}
+				}
 			}
 		}
 	}

@@ -63,13 +63,14 @@ const (
 	codeIgnored        Code = "ignored"
 	codeStep           Code = "step"
 	codeFew            Code = "few"
-	codeAdviseOnly     Code = "advise"
 	codeNoEffect       Code = "no-effect"
 	codeInFlight       Code = "in-flight"
 	codeApprovedWaits  Code = "approved"
 	codeDeadBand       Code = "dead-band"
 	codeRejectedBefore Code = "rejected"
 	codeStands         Code = "stands"
+	codeHarms          Code = "harms"
+	codeAtBand         Code = "at-band"
 )
 
 // Where a proposal goes.
@@ -107,6 +108,7 @@ const (
 	causeJournal         Code = "journal"
 	causeFrozen          Code = "frozen-row"
 	causeAsFound         Code = "gauge-off"
+	causeHalfDone        Code = "half-done"
 	causeProgram              = codeProgram
 )
 
@@ -188,13 +190,14 @@ var words = map[Code]string{
 	codeIgnored:        "too far from what was expected to steer by",
 	codeStep:           "a confirmed jump, taken as the new level",
 	codeFew:            "more readings are needed before a correction",
-	codeAdviseOnly:     "several characteristics or registers: advice only",
 	codeNoEffect:       "the register does not change this size, advice only",
 	codeInFlight:       "the last change is still being written",
 	codeApprovedWaits:  "an approved change waits for the machine to stand still",
 	codeDeadBand:       "inside the dead band, nothing to change",
 	codeRejectedBefore: "a person rejected this change, it comes back when something changes",
 	codeStands:         "the open proposal still stands",
+	codeHarms:          "brings one size nearer to its aim and moves another away, a person decides",
+	codeAtBand:         "a register is at the end of its hard band and the others make up for it, a person decides",
 
 	routeObserve: "this loop only observes",
 	routeHeld:    "the loop is on hold",
@@ -234,6 +237,7 @@ var words = map[Code]string{
 	causeForeignTwice:    "the register was changed from elsewhere repeatedly, find the second writer and resume",
 	causeForeignInWindow: "the register was changed by somebody else while a write was under way, look at the control and resume",
 	causeWriteRefused:    "the machine refused the write, check access rights and limits at the control",
+	causeHalfDone:        "a correction of several registers stopped half way, look at the registers at the control and resume: the next reading works out the rest",
 	causeDiffers:         "the register reads neither the old nor the new value, look at the control and resume",
 
 	causeJournal: "the journal is damaged, restore it from a backup or start a new one, and resume by a person's decision",

@@ -157,7 +157,7 @@ func (d *decision) start(f Started) {
 	}
 	for _, p := range d.open() {
 		if p.Status == Ready {
-			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: causeRestart})
+			d.void(&p, Voided{Cause: causeRestart})
 		}
 	}
 }
@@ -181,7 +181,7 @@ func (d *decision) configure(f Configure) {
 	}
 	for _, p := range d.open() {
 		if p.Status != Sent && f.Settings.Digest(p.Loop) != p.Settings {
-			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: causeConfig})
+			d.void(&p, Voided{Cause: causeConfig})
 		}
 	}
 	before := *old
@@ -243,7 +243,7 @@ func (d *decision) hold(loop string, cause Code, text string, clear Role) {
 func (d *decision) voidUnsent(loop string, cause Code) {
 	for _, p := range d.open() {
 		if p.Status != Sent && (loop == "" || p.Loop == loop) {
-			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: cause})
+			d.void(&p, Voided{Cause: cause})
 		}
 	}
 }
@@ -251,7 +251,7 @@ func (d *decision) voidUnsent(loop string, cause Code) {
 func (d *decision) expire() {
 	for _, p := range d.open() {
 		if p.Status != Sent && d.expired(&p) {
-			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: causeExpired})
+			d.void(&p, Voided{Cause: causeExpired})
 		}
 	}
 }

@@ -126,7 +126,7 @@ type Move struct {
 	Old      length.Length `json:"o"`
 	Want     length.Length `json:"w"` // before rounding to the register's step
 	New      length.Length `json:"n"`
-	Size     length.Length `json:"s"` // effect · (new − old): the change of size
+	Size     length.Length `json:"s"` // effect · (new − old): the change of size it alone would make, where it makes most
 }
 
 // Proposal is a correction waiting for a person, or for the machine to stand
@@ -151,6 +151,10 @@ type Proposal struct {
 	Predicted length.Length `json:"pr"` // of the next part with the change
 	Sigma     length.Length `json:"sg"`
 	Minute    float64       `json:"mn"` // machine minutes when it was proposed
+	Size      length.Length `json:"sz"` // change of the measured size by all moves together
+
+	Characteristic string       `json:"ch,omitempty"` // that was measured, of several
+	Sizes          []SizeChange `json:"si,omitempty"` // what the correction does to each of several
 }
 
 // Status of a proposal.
@@ -206,6 +210,7 @@ type Concluded struct {
 	Register string `json:"r"`
 	Late     bool   `json:"lt,omitempty"` // classified by reading after the quarantine
 	Again    bool   `json:"ag,omitempty"` // nothing left; the proposal may be tried again
+	More     bool   `json:"mo,omitempty"` // the next move of the same correction follows
 }
 
 // Held: a loop, or the whole machine when Loop is empty, is on hold.

@@ -372,7 +372,7 @@ func TestToolChange(t *testing.T) {
 	if !c.card().First || j.Need != Setter {
 		t.Fatalf("the new tool's first part: %+v", j)
 	}
-	if b := c.s.loopBook("boss"); b.First != true || b.Used != 0 {
+	if b := c.s.loopBook("boss"); b.First != true || b.Sizes[0].Used != 0 {
 		t.Fatalf("the other tool's loop was touched: %+v", b)
 	}
 }
@@ -446,7 +446,7 @@ func TestTwoLoopsShareATool(t *testing.T) {
 		t.Fatalf("voided %+v", v)
 	}
 	for _, l := range []string{"bore", "boss"} {
-		if b := c.s.loopBook(l); !b.First || b.Used != 0 {
+		if b := c.s.loopBook(l); !b.First || b.Sizes[0].Used != 0 {
 			t.Fatalf("%s: %+v", l, b)
 		}
 	}

@@ -35,14 +35,14 @@ func (d *decision) reject(f Reject) {
 	switch {
 	case p == nil:
 		d.emit(Declined{What: "reject", Ref: f.Proposal, Cause: declineGone, Who: f.Who})
-	case p.Status == Sent:
+	case p.Status == Sent || p.Done > 0:
 		d.emit(Declined{What: "reject", Ref: f.Proposal, Loop: p.Loop, Cause: declineDecided, Who: f.Who})
 	case !f.Who.Role.May(Operator):
 		d.emit(Declined{What: "reject", Ref: f.Proposal, Loop: p.Loop, Cause: declineRole, Who: f.Who})
 	case f.Reason == "":
 		d.emit(Declined{What: "reject", Ref: f.Proposal, Loop: p.Loop, Cause: declineReason, Who: f.Who})
 	default:
-		d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: causeRejected, Reason: clip(f.Reason), Who: &f.Who})
+		d.void(p, Voided{Cause: causeRejected, Reason: clip(f.Reason), Who: &f.Who})
 	}
 }
 

@@ -264,7 +264,7 @@ func TestHoldAndResume(t *testing.T) {
 	c.declined(Resume{Loop: "bore", Cause: causeByHand, Who: operator}, declineReason)
 	c.declined(Resume{Loop: "bore", Cause: causeByHand, Note: "ok", Who: Person{Role: Viewer}}, declineRole)
 	one[Resumed](t, c.send(Resume{Loop: "bore", Cause: causeByHand, Note: "ok", Who: operator}))
-	if c.s.loopBook("bore").Used != 0 {
+	if c.s.loopBook("bore").Sizes[0].Used != 0 {
 		t.Fatal("the window did not start empty")
 	}
 }
@@ -411,7 +411,7 @@ func TestConfigureThatChangesTheMeaningOfReadings(t *testing.T) {
 		change(&set)
 		c.send(Configure{Settings: set, Who: engineer})
 		b := c.s.loopBook("bore")
-		if !b.First || b.Used != 0 || b.Last.Count != 0 || c.s.estimateOf("bore", 0).Filter.Started {
+		if !b.First || b.Sizes[0].Used != 0 || b.Sizes[0].Last.Count != 0 || c.s.estimateOf("bore", 0).Filter.Started {
 			t.Fatalf("%s: %+v", name, b)
 		}
 		if o := c.s.estimateOf("boss", 0); !o.Filter.Started || name != "register" && c.s.loopBook("boss").First {

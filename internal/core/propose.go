@@ -6,22 +6,18 @@ import (
 	"offsetbridge/internal/length"
 )
 
-// propose works out the wanted register and who has to agree to it. The second
+// propose works out the wanted registers and who has to agree to them. The second
 // result is the open proposal that it would replace.
 func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 	open := d.s.proposalOf(l.Name)
 	if j.Estimate != "" && j.Estimate != codeStep {
 		return nil, nil
 	}
-	b := d.s.loopBook(l.Name)
+	all, code := d.prospects(j, l, c)
 	switch {
-	case len(l.Registers) != 1 || len(l.Characteristics) != 1:
-		j.Propose = codeAdviseOnly
-	case l.Effects[c][0] == 0:
-		j.Propose = codeNoEffect
-	case b.Used+1 < l.MinReadings:
-		j.Propose = codeFew
-	case open != nil && open.Status == Sent:
+	case code != "":
+		j.Propose = code
+	case open != nil && (open.Status == Sent || open.Done > 0):
 		j.Propose = codeInFlight
 	case open != nil && open.Approval != nil:
 		j.Propose = codeApprovedWaits
@@ -29,41 +25,70 @@ func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 	if j.Propose != "" {
 		return nil, nil
 	}
-	r := d.set().Register(l.Registers[0])
-	book := d.s.book(r.Name)
-	eff := l.Effects[c][0]
-	j.Aside = d.aside(j, l, c)
-	want := compensate.Target(j.Drift-j.Aside, int32(eff))
-	m := Move{Register: r.Name, Old: book.Value, Want: want, New: length.Round(want, book.Value, r.Step)}
-	m.Size = eff.Of(m.New - m.Old)
-	band := compensate.Band(l.DeadBand, r.Step, int32(eff), j.Noise, deadBandFactor(l.Mode))
-	if m.New == m.Old || m.Size.Abs() < band { // the move that would be made: judging it before rounding costs about 6 % of rms in simulation
+	j.Aside = all[c].aside
+	moves := d.correction(l, all)
+	if len(moves) == 0 { // the moves that would be made: judging them before rounding costs about 6 % of rms in simulation
 		j.Propose = codeDeadBand
 		return nil, open
 	}
-	if b.Rejected != nil && eff.Of(m.New-*b.Rejected).Abs() < band {
+	to := d.s.after(l, moves)
+	if rejected := d.s.loopBook(l.Name).Rejected; rejected != nil && d.alike(l, all, to, rejected) {
 		j.Propose = codeRejectedBefore
 		return nil, nil
 	}
-	j.Moves = []Move{m}
-	p := d.newProposal(j, l, c, m)
-	d.bound(j, l, c, p)
+	j.Moves = moves
+	p := d.newProposal(j, l, c, all)
+	d.bound(j, l, all, p)
 	p.Need, p.Reason = j.Need, j.Bound
-	if open != nil && j.Route != routeRefused && open.Need == p.Need && eff.Of(m.New-open.Moves[0].New).Abs() < band {
+	if open != nil && j.Route != routeRefused && open.Need == p.Need && d.alike(l, all, to, d.s.after(l, open.Moves)) {
 		j.Propose = codeStands // no churn under the thumb
 		return nil, nil
 	}
 	return p, open
 }
 
+// after returns what the registers of a loop hold after the moves.
+func (s *State) after(l *Loop, moves []Move) []length.Length {
+	to := make([]length.Length, len(l.Registers))
+	for k, name := range l.Registers {
+		to[k] = s.book(name).Value
+		for _, m := range moves {
+			if m.Register == name {
+				to[k] = m.New
+			}
+		}
+	}
+	return to
+}
+
+// alike reports whether two ways to leave the registers are the same to every
+// size, inside its dead band.
+func (d *decision) alike(l *Loop, all []prospect, a, b []length.Length) bool {
+	for i := range all {
+		if !l.steers(i) {
+			continue
+		}
+		var apart, band length.Length
+		for k, name := range l.Registers {
+			e := l.Effects[i][k]
+			apart += e.Of(a[k] - b[k])
+			band = max(band, d.deadBand(l, &all[i], d.set().Register(name).Step, e))
+		}
+		if apart.Abs() >= band {
+			return false
+		}
+	}
+	return true
+}
+
 // aside says where to aim the first part after a set-up when scrap costs more than
 // a re-cut: a little short of the aim, on the side where more can be cut.
-func (d *decision) aside(j *Judged, l *Loop, c int) length.Length {
+func (d *decision) aside(p *prospect, l *Loop, c int) length.Length {
 	if !d.s.loopBook(l.Name).First {
 		return 0
 	}
 	ch := &l.Characteristics[c]
-	shift := compensate.FirstAim(j.Sigma, ch.Tolerance()/2, l.ScrapToRework)
+	shift := compensate.FirstAim(p.sigma, ch.Tolerance()/2, l.ScrapToRework)
 	if ch.Internal {
 		return -shift
 	}
@@ -81,21 +106,36 @@ func deadBandFactor(m Mode) float64 {
 	return 1.5
 }
 
-func (d *decision) newProposal(j *Judged, l *Loop, c int, m Move) *Proposal {
+func (d *decision) newProposal(j *Judged, l *Loop, c int, all []prospect) *Proposal {
 	tool, i := d.s.toolOf(l)
 	gen := int64(-1)
 	if i >= 0 {
 		gen = d.book().Seen.Tools[i]
 	}
-	aim := l.Characteristics[c].Aim
+	ch := &l.Characteristics[c]
 	p := &Proposal{
 		ID: d.book().LastID + 1, Loop: l.Name, First: d.s.loopBook(l.Name).First, Moves: j.Moves,
 		Tool: tool, Gen: gen, Program: l.Program, Settings: d.set().Digest(l.Name),
-		Part: j.Reading.Part, Gauge: j.Reading.Gauge, Count: j.Count, Measured: j.Reading.Value, Aim: aim,
-		Predicted: aim + j.Ratio.Of(j.Drift+l.Effects[c][0].Of(m.New)), Sigma: j.Sigma, Minute: d.minute(),
+		Part: j.Reading.Part, Gauge: j.Reading.Gauge, Count: j.Count, Measured: j.Reading.Value, Aim: ch.Aim,
+		Predicted: d.predicted(l, all, c, j.Moves), Sigma: j.Sigma, Minute: d.minute(),
+	}
+	for _, m := range j.Moves {
+		p.Size += l.effect(c, m.Register).Of(m.New - m.Old)
+	}
+	if len(all) > 1 {
+		p.Characteristic, p.Sizes = ch.Name, d.changes(l, all, j.Moves)
 	}
 	p.Digest = p.digest()
 	return p
+}
+
+// predicted returns the size of the next part with the moves made.
+func (d *decision) predicted(l *Loop, all []prospect, i int, moves []Move) length.Length {
+	off := all[i].drift
+	for k, v := range d.s.after(l, moves) {
+		off += l.Effects[i][k].Of(v)
+	}
+	return l.Characteristics[i].Aim + all[i].ratio.Of(off)
 }
 
 // digest binds an approval to exactly this change of exactly this register, tool
@@ -110,21 +150,28 @@ func (p *Proposal) digest() string {
 	}{p.ID, p.Moves, p.Tool, p.Gen, p.Settings})
 }
 
-// bound asks the guards.
-func (d *decision) bound(j *Judged, l *Loop, c int, p *Proposal) {
-	m, r := p.Moves[0], d.set().Register(p.Moves[0].Register)
-	b, book, ch := d.s.loopBook(l.Name), d.s.book(m.Register), &l.Characteristics[c]
-	need, reason := guard.Judge(guard.Move{
-		Old: m.Old, New: m.New, Step: r.Step, Band: r.Band, Size: m.Size,
-		AutoStep: l.Bounds.AutoStep, OperatorStep: l.Bounds.OperatorStep, SetterStep: l.Bounds.SetterStep,
-		Automatic: l.Mode == Auto && len(d.set().Lacks) == 0 && !j.NoIdent && p.Gen >= 0,
-		Spent:     book.Spent, Travel: l.Bounds.Travel,
-		Internal: ch.Internal, Own: book.Own,
-		Proven: b.Response.Proven(j.Noise), Moves: book.Unproven, MaxMoves: maxUnproven,
-		First: p.First, Predicted: p.Predicted, Spread: 2 * j.Sigma, Limits: ch.Limits,
-	})
-	j.Bound = Code(reason)
-	switch need {
+// bound asks the guards about every register at every size it changes. The
+// strictest answer counts, of equals the first.
+func (d *decision) bound(j *Judged, l *Loop, all []prospect, p *Proposal) {
+	worst := guard.Nobody
+	for i := range all {
+		var net length.Length
+		for _, m := range p.Moves {
+			net += l.effect(i, m.Register).Of(m.New - m.Old)
+		}
+		for _, m := range p.Moves {
+			if l.effect(i, m.Register) == 0 {
+				continue
+			}
+			if need, reason := guard.Judge(d.guarded(j, l, i, all, p, m, net)); need > worst {
+				worst, j.Bound = need, Code(reason)
+			}
+		}
+	}
+	if why := d.offTarget(l, all, p); worst == guard.Nobody && why != "" {
+		worst, j.Bound = guard.Operator, why
+	}
+	switch worst {
 	case guard.Nobody:
 	case guard.Operator:
 		j.Need = Operator
@@ -133,6 +180,60 @@ func (d *decision) bound(j *Judged, l *Loop, c int, p *Proposal) {
 	default:
 		j.Route = routeRefused
 	}
+}
+
+// guarded is one register's move as its guard sees it from one size. The change of
+// size is the larger of its own and of all moves together: half done it is the
+// one, done the other.
+func (d *decision) guarded(j *Judged, l *Loop, i int, all []prospect, p *Proposal, m Move, net length.Length) guard.Move {
+	r, book, ch := d.set().Register(m.Register), d.s.book(m.Register), &l.Characteristics[i]
+	size := l.effect(i, m.Register).Of(m.New - m.Old)
+	if net.Abs() > size.Abs() {
+		size = net
+	}
+	return guard.Move{
+		Old: m.Old, New: m.New, Step: r.Step, Band: r.Band, Size: size,
+		AutoStep: l.Bounds.AutoStep, OperatorStep: l.Bounds.OperatorStep, SetterStep: l.Bounds.SetterStep,
+		Automatic: l.Mode == Auto && len(d.set().Lacks) == 0 && !j.NoIdent && p.Gen >= 0,
+		Spent:     book.Spent, Travel: l.Bounds.Travel,
+		Internal: ch.Internal, Own: book.Own,
+		Proven: d.s.proven(l, i, all[i].noise), Moves: book.Unproven, MaxMoves: maxUnproven,
+		First: p.First, Predicted: d.predicted(l, all, i, p.Moves), Spread: 2 * all[i].sigma, Limits: ch.Limits,
+	}
+}
+
+// proven reports whether the direction has been shown at one size.
+func (s *State) proven(l *Loop, i int, noise length.Length) bool {
+	return !l.steers(i) || s.loopBook(l.Name).Sizes[i].Response.Proven(noise)
+}
+
+// allProven reports it for every size of a loop.
+func (s *State) allProven(l *Loop) bool {
+	for i := range l.Characteristics {
+		if !s.proven(l, i, s.noise(l.Name, i)) {
+			return false
+		}
+	}
+	return true
+}
+
+// offTarget says why a correction of several registers or sizes is shown to a
+// person although every move is inside its bounds.
+func (d *decision) offTarget(l *Loop, all []prospect, p *Proposal) Code {
+	if len(l.Characteristics) == 1 && len(l.Registers) == 1 {
+		return ""
+	}
+	for _, x := range p.Sizes {
+		if x.Harmed {
+			return codeHarms
+		}
+	}
+	for k, v := range d.s.after(l, p.Moves) {
+		if r := d.set().Register(l.Registers[k]); v-r.Step < r.Band.Low || v+r.Step > r.Band.High {
+			return codeAtBand
+		}
+	}
+	return ""
 }
 
 // route says where the proposal goes.
@@ -160,7 +261,7 @@ func (d *decision) follow(j *Judged, l *Loop, p *Proposal, open *Open) {
 		if p == nil {
 			cause = causeNotNeeded
 		}
-		d.emit(Voided{Proposal: open.ID, Loop: l.Name, Cause: cause})
+		d.void(open, Voided{Cause: cause})
 	}
 	switch j.Route {
 	case routeRefused:

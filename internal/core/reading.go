@@ -1,7 +1,6 @@
 package core
 
 import (
-	"math"
 	"slices"
 	"strconv"
 
@@ -247,8 +246,8 @@ func (d *decision) estimate(j *Judged, l *Loop, c int, cut *Cut) {
 	}
 	part, minute := d.nextPart(), d.minute()
 	f := e.forecast(part, minute)
-	j.Drift, j.Sigma, j.Noise = fromMicrometres(-f.Wanted()), fromMicrometres(f.Sigma), fromMicrometres(f.Noise)
-	j.Ratio = Effect(math.Round(1000 * f.Effect))
+	p := prospectOf(&f)
+	j.Drift, j.Sigma, j.Noise, j.Ratio = p.drift, p.sigma, p.noise, p.ratio
 	if j.Estimate == "" && !f.Ready {
 		j.Estimate = codeFew
 	}
@@ -304,7 +303,7 @@ func fromMicrometres(v float64) length.Length {
 
 // respond holds a loop whose moves speak against its effect twice in a row.
 func (d *decision) respond(l *Loop) {
-	if d.s.loopBook(l.Name).Contrary >= contraryLimit {
+	if slices.ContainsFunc(d.s.loopBook(l.Name).Sizes, func(b SizeBook) bool { return b.Contrary >= contraryLimit }) {
 		d.hold(l.Name, causeResponse, "", Engineer)
 	}
 }
@@ -314,7 +313,7 @@ const contraryLimit = 2
 
 // commanded returns the change between two cuts that we commanded, and the one
 // that was seen.
-func (b *LoopBook) commanded(j *Judged) (asked, seen length.Length, ok bool) {
+func (b *SizeBook) commanded(j *Judged) (asked, seen length.Length, ok bool) {
 	if b.Last.Count == 0 || j.Regauge || j.Count <= b.Last.Count {
 		return 0, 0, false
 	}

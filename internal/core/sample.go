@@ -257,7 +257,7 @@ func (d *decision) compareRegister(r *Register, before, v length.Length, count u
 	if l == nil {
 		return
 	}
-	size := effectOn(l, r.Name).Of(v - old).Abs()
+	size := l.cutsMore(r.Name, v-old).Abs()
 	switch foreign := d.s.book(r.Name).Foreign; {
 	case pending:
 		d.hold(l.Name, causeForeignInWindow, r.Name, Setter)
@@ -281,18 +281,10 @@ func (d *decision) owner(register string) *Loop {
 	return nil
 }
 
-// effectOn returns the first characteristic's effect of a register.
-func effectOn(l *Loop, register string) Effect {
-	if i := slices.Index(l.Registers, register); i >= 0 {
-		return l.Effects[0][i]
-	}
-	return 0
-}
-
 func (d *decision) voidWhere(cause Code, match func(*Open) bool) {
 	for _, p := range d.open() {
 		if p.Status != Sent && match(&p) {
-			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: cause})
+			d.void(&p, Voided{Cause: cause})
 		}
 	}
 }
@@ -327,10 +319,10 @@ func (d *decision) settle(m Sample) {
 		default:
 			o.Result = Differs
 		}
-		d.emit(o)
 		if o.Result == Differs {
-			d.hold(in.Loop, causeDiffers, r.Name, Setter)
+			o.Text = r.Name
 		}
+		d.ended(o, in)
 	}
 }
 

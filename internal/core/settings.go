@@ -56,8 +56,9 @@ type Loop struct {
 	Program         string           `json:"program,omitempty"` // the program that cuts it; empty accepts any
 	Characteristics []Characteristic `json:"characteristics"`
 	Registers       []string         `json:"registers"`
-	Effects         [][]Effect       `json:"effects"` // [characteristic][register]
-	Damping         float64          `json:"damping"` // weight of a new reading, 0 < λ ≤ 1
+	Together        bool             `json:"together,omitempty"` // the registers move by the same amount, all or none, and share the effect
+	Effects         [][]Effect       `json:"effects"`            // [characteristic][register]
+	Damping         float64          `json:"damping"`            // weight of a new reading, 0 < λ ≤ 1
 	DeadBand        length.Length    `json:"dead_band"`
 	MinReadings     int              `json:"min_readings"`
 	ScrapToRework   float64          `json:"scrap_to_rework,omitempty"` // what a scrapped part costs ÷ what a re-cut costs; for the first part
@@ -84,6 +85,7 @@ type Characteristic struct {
 	Internal  bool          `json:"internal"`  // maximum-material limit is the lower one
 	Plausible length.Range  `json:"plausible"` // a reading outside is no size of this feature
 	Gauges    []GaugeUse    `json:"gauges"`
+	Priority  Priority      `json:"priority,omitempty"` // beside the others of its loop
 }
 
 // Tolerance returns T, the full width of the limits.

@@ -58,7 +58,8 @@ type Open struct {
 	Proposal
 	Status   Status  `json:"status"`
 	Approval *Person `json:"approval,omitempty"`
-	Tries    int     `json:"tries,omitempty"`
+	Tries    int     `json:"tries,omitempty"` // of the next move
+	Done     int     `json:"done,omitempty"`  // moves made and read back
 }
 
 // OpenCut is what is in force for the part that is being cut, or comes next.
@@ -90,15 +91,20 @@ type RegisterBook struct {
 
 // LoopBook is the account of one loop.
 type LoopBook struct {
-	Name     string              `json:"name"`
-	Digest   string              `json:"digest"`
-	First    bool                `json:"first"`              // set-up or tool change: no part has proven the size yet
-	Used     int                 `json:"used"`               // readings used since then
-	Evidence uint64              `json:"evidence"`           // readings used ever
-	Acted    uint64              `json:"acted"`              // evidence at the last intent: one state of the estimate, one intent
-	Odd      int                 `json:"odd"`                // implausible readings in a row
-	Contrary int                 `json:"contrary"`           // moves in a row that spoke against the effect
-	Rejected *length.Length      `json:"rejected,omitempty"` // register value a person said no to
+	Name     string          `json:"name"`
+	Digest   string          `json:"digest"`
+	First    bool            `json:"first"`              // set-up or tool change: no part has proven the size yet
+	Evidence uint64          `json:"evidence"`           // readings used ever
+	Acted    uint64          `json:"acted"`              // evidence at the last intent: one state of the estimate, one intent
+	Odd      int             `json:"odd"`                // implausible readings in a row
+	Rejected []length.Length `json:"rejected,omitempty"` // register values a person said no to, in the loop's order
+	Sizes    []SizeBook      `json:"sizes"`              // in the order of the loop's characteristics
+}
+
+// SizeBook is the account of one characteristic of a loop.
+type SizeBook struct {
+	Used     int                 `json:"used"`     // readings used since the set-up or tool change
+	Contrary int                 `json:"contrary"` // moves in a row that spoke against the effects
 	Last     Last                `json:"last"`
 	Response compensate.Response `json:"response"`
 }

@@ -282,7 +282,7 @@ func (d *decision) checked(f FromPlant, c Check, adjusted bool) {
 	d.emit(e)
 	for _, p := range d.open() {
 		if p.Status != Sent && slices.Contains(off, p.Loop) {
-			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: causeAsFound, Gauge: c.Gauge})
+			d.void(&p, Voided{Cause: causeAsFound, Gauge: c.Gauge})
 		}
 	}
 }

@@ -1,6 +1,10 @@
 package core
 
-import "offsetbridge/internal/length"
+import (
+	"slices"
+
+	"offsetbridge/internal/length"
+)
 
 // View is what a person is shown of one machine: a copy, made from the same
 // numbers that are sent.
@@ -41,20 +45,33 @@ type LoopView struct {
 	Spent    length.Length `json:"spent_nm"`
 	Travel   length.Length `json:"travel_nm"`
 	Proven   bool          `json:"proven"`
+	Sizes    []SizeView    `json:"sizes,omitempty"` // of each, where there are several
+}
+
+// Shown is how the control shows a register.
+type Shown struct {
+	Unit length.Unit   `json:"unit"`
+	Step length.Length `json:"step_nm"`
+}
+
+// SizeView is one characteristic of several.
+type SizeView struct {
+	Characteristic string        `json:"characteristic"`
+	LastPart       uint64        `json:"last_part"`
+	FromAim        length.Length `json:"from_aim_nm"`
 }
 
 // ProposalView is one open proposal with what it needs to be decided.
 type ProposalView struct {
 	Open
-	Machine        string        `json:"machine"`
-	Characteristic string        `json:"characteristic"`
-	Limits         length.Range  `json:"limits_nm"`
-	Internal       bool          `json:"internal"`
-	Unit           length.Unit   `json:"unit"` // of the register, as the control shows it
-	Step           length.Length `json:"step_nm"`
-	Waiting        Code          `json:"waiting,omitempty"`
-	Left           int64         `json:"expires_in_ms"`
-	InTransit      uint64        `json:"in_transit"` // parts cut since the newest one it rests on
+	Machine        string       `json:"machine"`
+	Characteristic string       `json:"characteristic"`
+	Limits         length.Range `json:"limits_nm"`
+	Internal       bool         `json:"internal"`
+	Control        []Shown      `json:"control"` // of each move
+	Waiting        Code         `json:"waiting,omitempty"`
+	Left           int64        `json:"expires_in_ms"`
+	InTransit      uint64       `json:"in_transit"` // parts cut since the newest one it rests on
 }
 
 // View returns a copy of what there is to see.
@@ -76,7 +93,8 @@ func (s *State) View() View {
 	}
 	for i := range g.Proposals {
 		p := g.Proposals[i]
-		if g.Settings.Loop(p.Loop) == nil || g.Settings.Register(p.Moves[0].Register) == nil {
+		gone := func(m Move) bool { return g.Settings.Register(m.Register) == nil }
+		if g.Settings.Loop(p.Loop) == nil || slices.ContainsFunc(p.Moves, gone) {
 			continue // its loop was taken out of the configuration, its outcome is still to come
 		}
 		v.Proposals = append(v.Proposals, s.proposalView(p))
@@ -86,11 +104,16 @@ func (s *State) View() View {
 
 func (s *State) proposalView(p Open) ProposalView {
 	g := &s.Ledger
-	l, r := g.Settings.Loop(p.Loop), g.Settings.Register(p.Moves[0].Register)
-	c := &l.Characteristics[0]
+	l := g.Settings.Loop(p.Loop)
+	i := max(0, slices.IndexFunc(l.Characteristics, func(c Characteristic) bool { return c.Name == p.Proposal.Characteristic }))
+	c := &l.Characteristics[i]
 	v := ProposalView{
 		Open: p, Machine: g.Settings.Machine, Characteristic: c.Name, Limits: c.Limits, Internal: c.Internal,
-		Unit: r.Unit, Step: r.Step, Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
+		Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
+	}
+	for _, m := range p.Moves {
+		r := g.Settings.Register(m.Register)
+		v.Control = append(v.Control, Shown{Unit: r.Unit, Step: r.Step})
 	}
 	if g.Seen != nil && g.Seen.Counter > p.Count {
 		v.InTransit = g.Seen.Counter - p.Count
@@ -101,12 +124,20 @@ func (s *State) proposalView(p Open) ProposalView {
 func (s *State) loopView(l *Loop) LoopView {
 	b := s.loopBook(l.Name)
 	v := LoopView{
-		Name: l.Name, Mode: l.Mode, Hold: clone(s.hold(l.Name)), First: b.First, Readings: b.Evidence,
-		LastPart: b.Last.Count, FromAim: b.Last.Deviation, Travel: l.Bounds.Travel,
-		Proven: b.Response.Proven(s.noise(l.Name)), Waiting: s.situationOf(),
+		Name: l.Name, Mode: l.Mode, Hold: clone(s.hold(l.Name)), First: b.First, Readings: b.Evidence, Travel: l.Bounds.Travel,
+		Proven: s.allProven(l), Waiting: s.situationOf(),
 	}
-	if len(l.Registers) > 0 {
-		v.Spent = s.book(l.Registers[0]).Spent
+	for _, name := range l.Registers {
+		v.Spent = max(v.Spent, s.book(name).Spent)
+	}
+	for i := range b.Sizes {
+		last := b.Sizes[i].Last
+		if last.Count >= v.LastPart {
+			v.LastPart, v.FromAim = last.Count, last.Deviation
+		}
+		if len(b.Sizes) > 1 {
+			v.Sizes = append(v.Sizes, SizeView{Characteristic: l.Characteristics[i].Name, LastPart: last.Count, FromAim: last.Deviation})
+		}
 	}
 	if v.Waiting == "" {
 		v.Waiting = s.gaugesOf(l)

@@ -13,7 +13,7 @@ func (d *decision) dispatch() {
 			continue
 		}
 		if c := d.outgrown(&p); c != "" {
-			d.emit(Voided{Proposal: p.ID, Loop: p.Loop, Cause: c})
+			d.void(&p, Voided{Cause: c})
 			continue
 		}
 		d.intend(&p)
@@ -26,13 +26,14 @@ func (d *decision) outgrown(p *Open) Code {
 	if p.Approval != nil {
 		return ""
 	}
-	l, m := d.set().Loop(p.Loop), p.Moves[0]
-	book := d.s.book(m.Register)
-	switch {
-	case book.Spent+m.Size.Abs() > l.Bounds.Travel:
-		return guard.Budget
-	case book.Unproven >= maxUnproven && !d.s.loopBook(p.Loop).Response.Proven(d.s.noise(p.Loop)):
-		return guard.Unproven
+	l := d.set().Loop(p.Loop)
+	for _, m := range p.Moves[p.Done:] {
+		switch book := d.s.book(m.Register); {
+		case book.Spent+m.Size.Abs() > l.Bounds.Travel:
+			return guard.Budget
+		case book.Unproven >= maxUnproven && !d.s.allProven(l):
+			return guard.Unproven
+		}
 	}
 	return ""
 }
@@ -47,8 +48,11 @@ func (s *State) waiting(p *Open) Code {
 	seen := s.Ledger.Seen
 	_, tool := s.toolOf(l)
 	book := s.loopBook(p.Loop)
-	for _, m := range p.Moves {
+	for i, m := range p.Moves {
 		b := s.book(m.Register)
+		if i < p.Done { // made already, and to be found as it was left
+			m.Old = m.New
+		}
 		switch {
 		case b.Pending != nil && b.Doubtful:
 			return waitUnknown
@@ -56,7 +60,7 @@ func (s *State) waiting(p *Open) Code {
 			return waitInFlight
 		case !b.Known || b.Value != m.Old || seen.Registers[s.Ledger.Settings.registerIndex(m.Register)] != m.Old:
 			return waitForeign
-		case p.Approval == nil && b.LastMove >= seen.Counter && b.LastMove > 0: // one move per register per new part
+		case i >= p.Done && p.Approval == nil && b.LastMove >= seen.Counter && b.LastMove > 0: // one move per register per new part
 			return waitNewPart
 		}
 	}
@@ -69,7 +73,7 @@ func (s *State) waiting(p *Open) Code {
 		return waitProgram
 	case s.trouble(p.Gauge, nil) != "":
 		return s.trouble(p.Gauge, nil)
-	case p.Approval == nil && book.Acted >= book.Evidence:
+	case p.Approval == nil && p.Done == 0 && book.Acted >= book.Evidence:
 		return waitNewPart
 	case p.Approval == nil && !s.now.verified:
 		return waitVerify
@@ -94,21 +98,20 @@ func (s *State) situationOf() Code {
 	return ""
 }
 
+// intend sends the next move of a proposal. Of several the next follows only once
+// the one before was read back: a failed one stops the rest.
 func (d *decision) intend(p *Open) {
-	for i, m := range p.Moves {
-		e := Intended{Intent: Intent{
-			ID: d.book().LastID + 1, Proposal: p.ID, Group: p.ID, Index: i, Count: len(p.Moves), Loop: p.Loop,
-			Register: m.Register, Old: m.Old, New: m.New, Tool: p.Tool, Gen: p.Gen, Program: p.Program,
-			Epoch: d.s.now.epoch, SendBy: d.mono() + min(d.set().Fresh, d.left(p)),
-		}}
-		if p.Approval == nil {
-			e.Charge = max(m.Size.Abs(), length.Nanometre)
-			if b := d.s.loopBook(p.Loop); !b.Response.Proven(d.s.noise(p.Loop)) {
-				e.Unproven = true
-			}
-		}
-		d.emit(e)
+	m := p.Moves[p.Done]
+	e := Intended{Intent: Intent{
+		ID: d.book().LastID + 1, Proposal: p.ID, Group: p.ID, Index: p.Done, Count: len(p.Moves), Loop: p.Loop,
+		Register: m.Register, Old: m.Old, New: m.New, Tool: p.Tool, Gen: p.Gen, Program: p.Program,
+		Epoch: d.s.now.epoch, SendBy: d.mono() + min(d.set().Fresh, d.left(p)),
+	}}
+	if p.Approval == nil {
+		e.Charge = max(m.Size.Abs(), length.Nanometre)
+		e.Unproven = !d.s.allProven(d.set().Loop(p.Loop))
 	}
+	d.emit(e)
 }
 
 // left returns for how long a proposal may still be sent.
@@ -117,8 +120,8 @@ func (d *decision) left(p *Open) int64 {
 }
 
 // noise returns the estimate's standard deviation of one reading.
-func (s *State) noise(loop string) length.Length {
-	e := s.estimateOf(loop, 0)
+func (s *State) noise(loop string, c int) length.Length {
+	e := s.estimateOf(loop, c)
 	if e == nil {
 		return 0
 	}
@@ -149,12 +152,48 @@ func (d *decision) conclude(f Outcome, in Intent) {
 	e := Concluded{Outcome: f, Loop: in.Loop, Register: in.Register}
 	e.Text, e.Sample = clip(f.Text), nil
 	e.Again = f.Result == NotSent && d.again(in, f.Code)
+	e.More = f.Result == Applied && d.follows(in)
+	d.ended(e, in)
+}
+
+// follows reports whether the next move of a correction may follow the one that
+// was just read back.
+func (d *decision) follows(in Intent) bool {
+	p := d.s.proposal(in.Proposal)
+	return p != nil && p.Done+1 < len(p.Moves) && d.s.HoldOn(p.Loop) == nil && d.set().Digest(p.Loop) == p.Settings && !d.expired(p)
+}
+
+// ended records what became of a write, and holds the loop when it went wrong or
+// left a correction half done.
+func (d *decision) ended(e Concluded, in Intent) {
+	done, moves := 0, 0
+	if p := d.s.proposal(in.Proposal); p != nil {
+		done, moves = p.Done, len(p.Moves)
+	}
+	if e.Result == Applied {
+		done++
+	}
 	d.emit(e)
-	switch f.Result {
+	switch e.Result {
+	case Unknown:
+		return
 	case Refused:
-		d.hold(in.Loop, causeWriteRefused, f.Text, Setter)
+		d.hold(in.Loop, causeWriteRefused, e.Text, Setter)
 	case Differs:
-		d.hold(in.Loop, causeDiffers, f.Text, Setter)
+		d.hold(in.Loop, causeDiffers, e.Text, Setter)
+	}
+	if !e.More && !e.Again && 0 < done && done < moves {
+		d.hold(in.Loop, causeHalfDone, in.Register, Setter)
+	}
+}
+
+// void ends a proposal that has not been sent. When some of its moves were made
+// already the loop is on hold until somebody has looked.
+func (d *decision) void(p *Open, v Voided) {
+	v.Proposal, v.Loop = p.ID, p.Loop
+	d.emit(v)
+	if p.Done > 0 {
+		d.hold(p.Loop, causeHalfDone, p.Moves[p.Done-1].Register, Setter)
 	}
 }
 

@@ -27,9 +27,10 @@ type Card struct {
 	Change    string    `json:"change"` // of size
 	Cuts      string    `json:"cuts"`   // "more" or "less"
 	Predicted string    `json:"predicted"`
-	Spread    string    `json:"spread"` // two standard deviations of the next part
-	Registers []Entered `json:"registers"`
-	Need      string    `json:"need,omitempty"` // role
+	Spread    string    `json:"spread"`          // two standard deviations of the next part
+	Registers []Entered `json:"registers"`       // in the order they are written
+	Sizes     []Size    `json:"sizes,omitempty"` // what it does to each, where there are several
+	Need      string    `json:"need,omitempty"`  // role
 	Because   string    `json:"because,omitempty"`
 	Waiting   string    `json:"waiting,omitempty"`
 	InTransit uint64    `json:"in_transit"`
@@ -45,12 +46,18 @@ type Entered struct {
 	NewNM    length.Length `json:"new_nm"`
 }
 
+// Size is what a correction does to one of several characteristics: how far the
+// next part would be from its aim without it, and with it.
+type Size struct {
+	Characteristic string `json:"characteristic"`
+	Before         string `json:"before"`
+	After          string `json:"after"`
+	Harmed         bool   `json:"harmed,omitempty"`
+}
+
 // CardOf lays a proposal out.
 func CardOf(p core.ProposalView) Card {
-	size := length.Length(0)
-	for _, m := range p.Moves {
-		size += m.Size
-	}
+	size := p.Size
 	c := Card{
 		ID: p.Machine + "/" + strconv.FormatUint(p.ID, 10), Digest: p.Digest, Status: string(p.Status),
 		Machine: p.Machine, Loop: p.Loop, Tool: p.Tool, Part: p.Part,
@@ -63,9 +70,15 @@ func CardOf(p core.ProposalView) Card {
 	if (size < 0) == p.Internal {
 		c.Cuts = "less"
 	}
-	for _, m := range p.Moves {
+	for i, m := range p.Moves {
+		at := p.Control[i]
 		c.Registers = append(c.Registers, Entered{
-			Register: m.Register, Old: registerText(m.Old, p), New: registerText(m.New, p), OldNM: m.Old, NewNM: m.New,
+			Register: m.Register, Old: registerText(m.Old, at), New: registerText(m.New, at), OldNM: m.Old, NewNM: m.New,
+		})
+	}
+	for _, x := range p.Sizes {
+		c.Sizes = append(c.Sizes, Size{
+			Characteristic: x.Characteristic, Before: x.Before.Signed(length.MM, 4), After: x.After.Signed(length.MM, 4), Harmed: x.Harmed,
 		})
 	}
 	c.Say = fmt.Sprintf("%s, tool %s: make it %s by %s? measured %s, aim %s",
@@ -81,6 +94,6 @@ func direction(size length.Length) string {
 }
 
 // registerText shows a register exactly, to the digits of its step.
-func registerText(v length.Length, p core.ProposalView) string {
-	return v.Signed(p.Unit, p.Unit.Digits(p.Step))
+func registerText(v length.Length, at core.Shown) string {
+	return v.Signed(at.Unit, at.Unit.Digits(at.Step))
 }

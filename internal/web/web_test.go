@@ -97,10 +97,10 @@ func card() core.ProposalView {
 		Open: core.Open{Status: core.Pending, Proposal: core.Proposal{
 			ID: 17, Loop: "bore", Tool: "T12", Part: "57", Digest: "d1", Need: core.Operator, Reason: "step-auto",
 			Measured: 27_991_000, Aim: 27_998_000, Predicted: 27_997_500, Sigma: 1_200,
-			Moves: []core.Move{{Register: "T12 D", Old: 12_000, New: 5_000, Size: 7_000}},
+			Size: 7_000, Moves: []core.Move{{Register: "T12 D", Old: 12_000, New: 5_000, Size: 7_000}},
 		}},
 		Machine: "mill", Characteristic: "bore D28", Limits: length.Range{Low: 27_980_000, High: 28_010_000}, Internal: true,
-		Unit: length.MM, Step: 1_000, Left: 61_500, InTransit: 2,
+		Control: []core.Shown{{Unit: length.MM, Step: 1_000}}, Left: 61_500, InTransit: 2,
 	}
 }
 
@@ -152,7 +152,7 @@ func TestACardSaysWhatIsSent(t *testing.T) {
 		t.Error("a larger shaft is said to be cut more")
 	}
 	inch := card()
-	inch.Unit, inch.Step = length.IN, 2_540
+	inch.Control = []core.Shown{{Unit: length.IN, Step: 2_540}}
 	if got := CardOf(inch).Registers[0].New; got != "+0.0002 in" {
 		t.Errorf("an inch register of 0.0001 in steps shows %q", got)
 	}
