@@ -20,7 +20,7 @@ func parseLimits(s, feature string) (r length.Range, kind limits.Kind, notes []s
 		if err == nil && feature != "" {
 			err = errors.New("is a plain range, leave feature out or name a thread, as in \"M16x1.5-6H\"")
 		} else if err != nil {
-			err = errors.New(plain(err, s))
+			err = errors.New(plain(err, s) + meant(s))
 		}
 		return r, kind, nil, err
 	}
@@ -47,6 +47,16 @@ func parseLimits(s, feature string) (r length.Range, kind limits.Kind, notes []s
 		return r, kind, nil, errors.New("is open on one side, write both limits, as in \"28.000..28.033 mm\"")
 	}
 	return r, v.Kind, l.Notes, nil
+}
+
+// meant returns what a refused callout was probably meant to say, as the end of
+// a sentence, or "".
+func meant(s string) string {
+	var e *limits.Error
+	if _, err := limits.Parse(s); errors.As(err, &e) && e.Suggestion != "" {
+		return fmt.Sprintf(", did you mean %q?", e.Suggestion)
+	}
+	return ""
 }
 
 var durationUnits = map[string]time.Duration{

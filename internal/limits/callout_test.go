@@ -135,7 +135,13 @@ func TestRefusals(t *testing.T) {
 
 		{"24.98..25.01", "unit is missing", ""},
 		{"1.0000 ±0.0005", "unit is missing", ""},
-		{"25.01..24.98 mm", "lower limit is above the upper", ""},
+		{"25.01..24.98 mm", "lower limit is above the upper", "24.98..25.01 mm"},
+		{"28.033..28.000 mm", "lower limit is above the upper", "28.000..28.033 mm"},
+		{"28.033 mm … 28.000 mm", "neither a thread", ""},
+		{"hole 28.033 mm .. 28.000 mm", "lower limit is above the upper", "hole 28.000..28.033 mm"},
+		{"1.0010...1.0000 in", "lower limit is above the upper", "1.0000..1.0010 in"},
+		{"16 M", `neither a thread, a fit nor a size with limits, write it as in "M16x1.5-6H", "1/4-20 UNC-2B", "25 H7"`, ""},
+		{"28 H", "neither a thread", ""},
 		{"22 0 +0.033", "upper deviation is written first", ""},
 		{"22 0.033 0", "neither a thread", ""},
 		{"22 ±+0.01 mm", "carries a sign behind ±", ""},
@@ -178,7 +184,7 @@ func TestRefusals(t *testing.T) {
 
 // No suggestion makes a hole of a shaft, invents a unit or a class.
 func TestSuggestionsGuessNothing(t *testing.T) {
-	for _, s := range []string{"M16", "M16x1.5", "1/4-20 UNC", "24.98..25.01", "1.0000 ±0.0005", "25", "M16xPh3P1.5-6H", strings.Repeat("9", 90), "M16-6H/6g", "1/4-20 UNC-2C", "25 H7/g6", "25 Hh7", "25 L7", "22 0 +0.033", "501 H7", "1000000 +1 0 mm", "1 in ±0.1 mm"} {
+	for _, s := range []string{"16 M", "16 mm M", "28 H", "16 x 1.5", "24 M mm", "M16", "M16x1.5", "1/4-20 UNC", "24.98..25.01", "1.0000 ±0.0005", "25", "M16xPh3P1.5-6H", strings.Repeat("9", 90), "M16-6H/6g", "1/4-20 UNC-2C", "25 H7/g6", "25 Hh7", "25 L7", "22 0 +0.033", "501 H7", "1000000 +1 0 mm", "1 in ±0.1 mm"} {
 		var e *Error
 		if _, err := Parse(s); !errors.As(err, &e) || e.Suggestion != "" {
 			t.Errorf("Parse(%q): %v", s, err)

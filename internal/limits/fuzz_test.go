@@ -75,7 +75,8 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
-// A suggestion is always a canonical callout that Parse accepts.
+// A suggestion is always a callout that Parse accepts: a canonical one, or the
+// limits as they were written, the right way round.
 func FuzzSuggest(f *testing.F) {
 	for i, s := range seeds {
 		f.Add([]string{s + "x", strings.Replace(s, "6", "9", 1), strings.ToLower(s)}[i%3])
@@ -92,7 +93,8 @@ func FuzzSuggest(f *testing.F) {
 		if e.Suggestion == "" {
 			return
 		}
-		if c, err := Parse(e.Suggestion); err != nil || c.String() != e.Suggestion {
+		c, err := Parse(e.Suggestion)
+		if err != nil || c.String() != e.Suggestion && !strings.Contains(e.Reason, errTurned.Error()) {
 			t.Fatalf("%q suggests %q, which reads as %q, %v", text, e.Suggestion, c, err)
 		}
 	})

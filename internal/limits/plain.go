@@ -8,7 +8,10 @@ import (
 	"offsetbridge/internal/length"
 )
 
-const plainSyntax = "write it as in \"22.000 +0.033 0\", \"24.98..25.01 mm\", \"1.0000 ±0.0005 in\" or \"≥ 12 mm\""
+const plainSyntax = "write it as in \"M16x1.5-6H\", \"1/4-20 UNC-2B\", \"25 H7\", \"22.000 +0.033 0\", \"24.98..25.01 mm\", \"1.0000 ±0.0005 in\" or \"≥ 12 mm\""
+
+// errTurned is the refusal of a range that runs downwards.
+var errTurned = errors.New("the lower limit is above the upper one, swap them")
 
 // kindWords are what may stand before a plain size.
 var kindWords = []struct {
@@ -40,7 +43,7 @@ func parsePlain(s string) (Callout, error) {
 		return Callout{}, err
 	}
 	if c.lower.Set && c.upper.Set && c.lower.At > c.upper.At {
-		return Callout{}, errors.New("the lower limit is above the upper one, swap them")
+		return Callout{}, errTurned
 	}
 	for _, e := range []End{c.basic, c.lower, c.upper} {
 		if e.At.Abs() > length.Max {

@@ -1,6 +1,7 @@
 package limits
 
 import (
+	"errors"
 	"strings"
 
 	"offsetbridge/internal/length"
@@ -59,6 +60,9 @@ func suggest(callout string) string {
 	if err != nil || text == "" || len(text) > suggestLongest || strings.Contains(text, "plating") {
 		return ""
 	}
+	if turned := turnedRange(text); turned != "" {
+		return turned
+	}
 	s := suggestion{numbers: digits(text)}
 	if s.recognise(text); s.torn {
 		return ""
@@ -75,6 +79,30 @@ func suggest(callout string) string {
 		return ""
 	}
 	return s.callout.String()
+}
+
+// turnedRange returns a range whose limits are written the wrong way round the
+// right way, digit by digit as it was written, or "".
+func turnedRange(text string) string {
+	if _, err := parse(text); !errors.Is(err, errTurned) {
+		return ""
+	}
+	low, high, _ := strings.Cut(text, "..")
+	head := ""
+	for _, k := range kindWords {
+		if rest, ok := strings.CutPrefix(low, k.word+" "); ok {
+			head, low = k.word+" ", rest
+		}
+	}
+	parts, unit, err := oneUnit(strings.TrimPrefix(strings.TrimSpace(low), "\u00f8"), strings.TrimPrefix(high, "."))
+	if err != nil {
+		return ""
+	}
+	turned := head + parts[1] + ".." + strings.TrimSpace(parts[0]) + " " + string(unit)
+	if _, err := parse(turned); err != nil {
+		return ""
+	}
+	return turned
 }
 
 // recognise notes what the text says beyond doubt.
@@ -154,6 +182,9 @@ func (s *suggestion) try(text string, cost int) {
 			return
 		}
 	case Fit:
+		if s.family == 0 && digits(text) != s.numbers { // a grade that nobody wrote is not guessed
+			return
+		}
 		if c.basic != s.diameter || !strings.Contains(s.letters, c.letter) && !strings.Contains(c.letter, s.letters) {
 			return
 		}

@@ -1,6 +1,7 @@
 package limits
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -217,14 +218,51 @@ func TestAllocationsDoNotGrow(t *testing.T) {
 	for _, pair := range [][2]string{
 		{"M1x0.2-4h", "M300x8-4h"}, {"M1x0.2-4H", "M300x8-4H"}, {"1 k6", "500 k6"}, {"#1-64 UNC-2A", "1 1/2-6 UNC-2A"},
 	} {
-		var n [2]float64
+		var n, whole [2]float64
 		for i, s := range pair {
 			c := parsed(t, s)
 			n[i] = testing.AllocsPerRun(100, func() { c.compute() })
+			whole[i] = testing.AllocsPerRun(100, func() { lookup(s) }) //nolint:errcheck // parsed above
 		}
 		if n[0] > 12 || n[1] > 12 || n[1] > n[0]+4 {
 			t.Errorf("%s allocates %v times, %s %v times", pair[0], n[0], pair[1], n[1])
 		}
+		if whole[0] > 20 || whole[1] > 20 || whole[1] > whole[0]+4 {
+			t.Errorf("from text to limits %s allocates %v times, %s %v times", pair[0], whole[0], pair[1], whole[1])
+		}
+	}
+}
+
+// lookup is what a configuration does with a callout: from its text to the
+// limits of the usual feature.
+func lookup(callout string) (length.Range, error) {
+	c, err := Parse(callout)
+	if err != nil {
+		return length.Range{}, err
+	}
+	l := c.Limits()
+	v, err := l.View(l.Features()[0])
+	if err != nil {
+		return length.Range{}, err
+	}
+	r, ok := v.Range()
+	if !ok {
+		return r, errors.New("open")
+	}
+	return r, nil
+}
+
+// A lookup is from text to limits, over the first and the last rows of each table.
+func BenchmarkLookup(b *testing.B) {
+	for _, s := range []string{"M1x0.2-4H", "M24x2-6H", "M300x8-6g", "#1-64 UNC-2A", "1 1/2-6 UNC-2B", "1 k6", "500 K7", "22.000 +0.033 0", "24.98..25.01 mm"} {
+		b.Run(s, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := lookup(s); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }
 
