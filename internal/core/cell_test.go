@@ -21,6 +21,7 @@ type cell struct {
 
 	inputs []Input
 	events []Event
+	at     []int64              // when each was decided
 	check  func(Input, []Event) // sees every step
 	quick  bool                 // compare the fold only when asked
 	mono   int64
@@ -146,6 +147,9 @@ func (c *cell) send(f Fact) []Event {
 	out := c.s.Step(in)
 	c.fold(out)
 	c.inputs, c.events = append(c.inputs, in), append(c.events, out...)
+	for range out {
+		c.at = append(c.at, in.At.Wall)
+	}
 	if c.check != nil {
 		c.check(in, out)
 	}

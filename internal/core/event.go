@@ -99,6 +99,7 @@ type Judged struct {
 	Regauge   bool          `json:"rg,omitempty"` // further evidence on the same cut
 	Recut     bool          `json:"rc,omitempty"` // not the first cut of that part
 	NoIdent   bool          `json:"ni,omitempty"` // not tied to its part by a number: at most confirm
+	Cutting   bool          `json:"ct,omitempty"` // a part was being cut: a change would act on the one after it
 	Deviation length.Length `json:"d,omitempty"`  // measured − aim
 	Command   length.Length `json:"u,omitempty"`  // Σ effect · register in force at that cut
 

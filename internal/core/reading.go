@@ -235,7 +235,7 @@ func (d *decision) estimate(j *Judged, l *Loop, c int, cut *Cut) {
 	}
 	e := d.s.estimateOf(l.Name, c)
 	v := e.observe(j)
-	j.live = true
+	j.live, j.Cutting = true, !d.s.now.permitted
 	switch v.Kind {
 	case estimate.Suspect:
 		j.Estimate = codeSuspect
