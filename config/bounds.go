@@ -3,8 +3,10 @@ package config
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
+	"offsetbridge/internal/compensate"
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/length"
 )
@@ -148,13 +150,64 @@ func (l *loopReader) checkBounds(t *table, b *core.Bounds) {
 	}
 }
 
-// checkShape keeps to what can be steered today: one size by one register.
-func (l *loopReader) checkShape() {
+// checkShape keeps a loop to what can be corrected together: the registers of one
+// tool, and at least one size that has a say.
+func (l *loopReader) checkShape(characteristics []*table) {
+	if n := len(l.Registers); n > compensate.MostRegisters {
+		l.t.problem("registers", "are %d, at most %d are corrected together: write several loops", n, compensate.MostRegisters)
+	}
+	if n := len(characteristics); n > compensate.MostCharacteristics {
+		l.t.problem("characteristic", "is there %d times, at most %d are corrected together: write several loops", n, compensate.MostCharacteristics)
+	}
+	l.checkTogether()
 	if l.Mode == core.Observe || l.Mode == "" {
 		return
 	}
-	if len(l.Characteristics) > 1 || len(l.Registers) > 1 {
-		l.t.problem("mode", "steers several sizes or registers at once, which is not possible yet: write a loop for each pair, or mode = \"observe\"")
+	for _, r := range l.registers {
+		if first := l.registers[0]; r.Tool != first.Tool {
+			l.t.problem("registers", "hold %q of tool %q and %q of tool %q: write a loop for each tool", first.Name, first.Tool, r.Name, r.Tool)
+			break
+		}
+	}
+	watched := func(c core.Characteristic) bool { return c.Priority == core.Watch }
+	if len(l.Characteristics) > 0 && !slices.ContainsFunc(l.Characteristics, func(c core.Characteristic) bool { return !watched(c) }) {
+		l.t.problem("characteristic", "is only watched, so that nothing steers: take priority = \"watch\" out of one, or write mode = \"observe\"")
+	}
+}
+
+// checkTogether refuses registers that cannot move by the same amount.
+func (l *loopReader) checkTogether() {
+	if !l.Together || len(l.registers) == 0 {
+		return
+	}
+	first := l.registers[0]
+	if len(l.registers) == 1 {
+		l.t.problem("together", "is said of a single register: list the others or leave it out")
+	}
+	for _, r := range l.registers[1:] {
+		if r.Kind != first.Kind || r.Step != first.Step {
+			l.t.problem("together", "is not possible, as %q (%s, step %s) and %q (%s, step %s) differ: list registers of one kind and step",
+				first.Name, first.Kind, first.Step, r.Name, r.Kind, r.Step)
+			return
+		}
+	}
+	for _, row := range l.Effects {
+		if row[0]%core.Effect(len(l.registers)) != 0 {
+			l.t.problem("together", "is not possible for %d registers with an effect of %s, which cannot be shared equally: list 2 or 4", len(l.registers), sayEffect(row[0]))
+			return
+		}
+	}
+}
+
+// share gives each of the registers that move together its part of the effect.
+func (l *loopReader) share() {
+	if !l.Together {
+		return
+	}
+	for _, row := range l.Effects {
+		for k := range row {
+			row[k] /= core.Effect(len(row))
+		}
 	}
 }
 

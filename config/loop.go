@@ -42,6 +42,7 @@ func (c *Config) readLoop(t *table) Loop {
 	}
 	l.readMachine()
 	l.readRegisters()
+	l.Together = t.flag("together")
 	characteristics := t.tables("characteristic")
 	if !t.has("characteristic") {
 		t.problem("characteristic", "is missing, write [[loop.characteristic]] with name, limits, operation and gauges")
@@ -52,7 +53,8 @@ func (c *Config) readLoop(t *table) Loop {
 	l.readEffects(characteristics)
 	l.readTuning()
 	l.readBounds(t.section("bounds"))
-	l.checkShape()
+	l.checkShape(characteristics)
+	l.share()
 	if l.Mode == core.Auto {
 		l.checkAuto(characteristics)
 	}
@@ -131,6 +133,10 @@ func (l *loopReader) readCharacteristic(t *table) {
 		}
 	}
 	l.Operations = append(l.Operations, operation)
+	priority, _ := t.choice("priority", string(core.High), "normal", string(core.Low), string(core.Watch))
+	if priority != "normal" {
+		c.Priority = core.Priority(priority)
+	}
 	l.readAim(t, &c, ok)
 	l.readPlausible(t, &c, ok)
 	l.readGauges(t, &c, ok)

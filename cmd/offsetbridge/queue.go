@@ -136,6 +136,13 @@ func printCard(out io.Writer, c web.Card) error {
 	for _, r := range c.Registers {
 		line("register", fmt.Sprintf("%s: %s → %s", r.Register, r.Old, r.New))
 	}
+	for _, x := range c.Sizes {
+		harmed := ""
+		if x.Harmed {
+			harmed = ", further than without"
+		}
+		line(x.Characteristic, fmt.Sprintf("%s → %s from aim%s", x.Before, x.After, harmed))
+	}
 	line("decides", c.Need)
 	line("because", c.Because)
 	line("waits", c.Waiting)

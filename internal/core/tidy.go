@@ -10,6 +10,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"offsetbridge/internal/compensate"
 	"offsetbridge/internal/length"
 )
 
@@ -184,8 +185,12 @@ func (s *Settings) soundLoop(l *Loop) bool {
 		return false
 	case b.Travel < 0 || b.Travel > length.Max || l.DeadBand < 0 || l.DeadBand > length.Max:
 		return false
+	case len(l.Registers) > compensate.MostRegisters || len(l.Characteristics) > compensate.MostCharacteristics:
+		return false
 	case slices.ContainsFunc(l.Registers, func(r string) bool { return s.Register(r) == nil }):
 		return false
+	case l.Mode != Observe && slices.ContainsFunc(l.Registers, func(r string) bool { return s.Register(r).Tool != s.Register(l.Registers[0]).Tool }):
+		return false // a change is bound to one tool
 	}
 	for i, c := range l.Characteristics {
 		if len(l.Effects[i]) != len(l.Registers) || !ordered(c.Plausible) || !ordered(c.Limits) || c.Aim.Abs() > length.Max {
