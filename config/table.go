@@ -198,10 +198,14 @@ func (t *table) choice(name string, words ...string) (string, bool) {
 	if !ok || slices.Contains(words, s) {
 		return s, ok
 	}
-	if near := nearest(strings.ToLower(s), words); near != "" {
-		t.problem(name, "is not known, did you mean %q? write %s", near, list(words, "or"))
-	} else {
+	near := nearest(strings.ToLower(s), words)
+	switch {
+	case near == "":
 		t.problem(name, "is not known, write %s", list(words, "or"))
+	case len(words) > 12: // a sentence has an end
+		t.problem(name, "is not known, did you mean %q?", near)
+	default:
+		t.problem(name, "is not known, did you mean %q? write %s", near, list(words, "or"))
 	}
 	return "", false
 }

@@ -63,6 +63,8 @@ var operations = []operation{
 	{"shoulder depth" + subSpindle, true, turning(0, 1000)},
 	{"groove width", true, groove(0, 1000, -1000)},
 	{"groove bottom diameter", false, groove(1000, 0, 0)},
+	{"groove front wall depth", false, groove(0, -1000, 0)}, // from the free face to the wall nearer to it
+	{"groove chuck wall depth", true, groove(0, 0, -1000)},  // and to the wall beyond the groove
 }
 
 // across is a milled or bored size that both walls make: a radius counts twice.

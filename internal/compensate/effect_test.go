@@ -51,6 +51,10 @@ func TestEffectOf(t *testing.T) {
 		{"groove width", "z chuck edge", -1000},
 		{"groove width", "z", 0},
 		{"groove bottom diameter", "x diameter", 1000},
+		{"groove front wall depth", "z front edge", -1000},
+		{"groove front wall depth", "z chuck edge", 0},
+		{"groove chuck wall depth", "z chuck edge", -1000},
+		{"groove chuck wall depth", "z front edge", 0},
 	} {
 		got, known := EffectOf(c.operation, c.kind)
 		if !known || got != c.want {

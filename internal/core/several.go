@@ -335,7 +335,7 @@ func safestOrder(l *Loop, moves []Move) []Move {
 	for set := 1; set < 1<<n; set++ {
 		best := math.Inf(1)
 		for k := range n {
-			if before := set &^ (1 << k); before != set && reach[before] < best {
+			if before := set &^ (1 << k); before != set && reach[before] <= best { // of equals as they are listed
 				best, last[set] = reach[before], k
 			}
 		}
