@@ -22,16 +22,11 @@ import (
 // changes was read back, beside the floor of the same parts used bare: one MQTT
 // hop, one durable commit, one OPC UA read, write and read.
 func (b *bench) latency(ctx context.Context) error {
-	br, err := b.startBroker(1000)
+	br, p, stop, err := b.pair()
 	if err != nil {
 		return err
 	}
-	defer br.stop()
-	p, err := build(br.url, 1, 1)
-	if err != nil {
-		return err
-	}
-	defer p.close()
+	defer stop()
 	floor, err := b.floor(ctx, br.url, p.machines[0])
 	if err != nil {
 		return err

@@ -262,3 +262,15 @@ func (p *plantOf) upTo(ctx context.Context, d *daemon, count uint64) error {
 	}
 	return errors.New("the program does not see its machines within 1 min")
 }
+
+// pair starts a broker and one machine with one loop.
+func (b *bench) pair() (br *broker, p *plantOf, stop func(), err error) {
+	if br, err = b.startBroker(1000); err != nil {
+		return nil, nil, nil, err
+	}
+	if p, err = build(br.url, 1, 1); err != nil {
+		br.stop()
+		return nil, nil, nil, err
+	}
+	return br, p, func() { p.close(); br.stop() }, nil
+}

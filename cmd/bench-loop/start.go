@@ -69,16 +69,11 @@ func (discard) Write(p []byte) (int, error) { return len(p), nil }
 // restart measures how soon the program answers on a long journal. The journal is
 // made by the same core and store, without a broker.
 func (b *bench) restart(ctx context.Context) error {
-	br, err := b.startBroker(1000)
+	_, p, stop, err := b.pair()
 	if err != nil {
 		return err
 	}
-	defer br.stop()
-	p, err := build(br.url, 1, 1)
-	if err != nil {
-		return err
-	}
-	defer p.close()
+	defer stop()
 	c, err := config.Parse("bench.toml", []byte(p.config))
 	if err != nil {
 		return err

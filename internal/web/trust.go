@@ -153,13 +153,9 @@ func (s *server) trustRoutes(mux *http.ServeMux) {
 
 func (s *server) gauges(w http.ResponseWriter, r *http.Request) {
 	all, err := s.o.Trust.Gauges(r.Context())
-	if err != nil {
-		s.fail(w, err)
-		return
-	}
-	answer(w, http.StatusOK, struct {
+	s.give(w, struct {
 		Gauges []GaugeStatus `json:"gauges"`
-	}{all})
+	}{all}, err)
 }
 
 func (s *server) check(w http.ResponseWriter, r *http.Request) {
@@ -186,31 +182,23 @@ func (s *server) check(w http.ResponseWriter, r *http.Request) {
 		c.Temp = &t
 	}
 	out, err := s.o.Trust.Check(r.Context(), c, body.Adjusted)
-	switch {
-	case err != nil:
-		s.failTrust(w, err)
-	case out.Declined != "":
-		declined(w, out.Declined)
-	default:
-		for i := range out.Machines {
-			m := &out.Machines[i]
-			if m.Say = m.Verdict.Words(); m.Verdict == "" {
-				m.Say = "found good"
-			}
-		}
-		answer(w, http.StatusOK, out)
+	if !s.accepted(w, out.Declined, err) {
+		return
 	}
+	for i := range out.Machines {
+		m := &out.Machines[i]
+		if m.Say = m.Verdict.Words(); m.Verdict == "" {
+			m.Say = "found good"
+		}
+	}
+	answer(w, http.StatusOK, out)
 }
 
 func (s *server) tray(w http.ResponseWriter, r *http.Request) {
 	all, err := s.o.Trust.Tray(r.Context())
-	if err != nil {
-		s.fail(w, err)
-		return
-	}
-	answer(w, http.StatusOK, struct {
+	s.give(w, struct {
 		Readings []TrayItem `json:"readings"`
-	}{all})
+	}{all}, err)
 }
 
 // TrayItemOf lays an item of a tray out.
@@ -239,12 +227,7 @@ func (s *server) discard(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	rel, err := s.o.Trust.Discard(r.Context(), r.PathValue("tray")+"/"+r.PathValue("id"), core.Discard{Reason: body.Reason, Who: person(r)})
-	switch {
-	case err != nil:
-		s.failTrust(w, err)
-	case rel.Declined() != "":
-		declined(w, rel.Declined())
-	default:
+	if s.accepted(w, rel.Declined(), err) {
 		answer(w, http.StatusOK, struct{}{})
 	}
 }
@@ -280,12 +263,7 @@ func (s *server) enter(w http.ResponseWriter, r *http.Request) {
 
 // placed answers what became of a reading that a person placed or entered.
 func (s *server) placed(w http.ResponseWriter, rel bridge.Released, err error) {
-	if err != nil {
-		s.failTrust(w, err)
-		return
-	}
-	if c := rel.Declined(); c != "" {
-		declined(w, c)
+	if !s.accepted(w, rel.Declined(), err) {
 		return
 	}
 	out := ReadingResult{Say: "recorded, the machine is told of it"}
@@ -319,12 +297,7 @@ func (s *server) plug(w http.ResponseWriter, r *http.Request) {
 		Characteristic: body.Characteristic, Part: body.Part, Gauge: body.Gauge, Plug: body.Plug, Enters: body.Enters,
 		Reason: body.Reason, Who: person(r),
 	})
-	switch {
-	case err != nil:
-		s.failTrust(w, err)
-		return
-	case rel.Declined() != "":
-		declined(w, rel.Declined())
+	if !s.accepted(w, rel.Declined(), err) {
 		return
 	}
 	out := PlugResult{}
@@ -355,24 +328,4 @@ func plugResult(p core.Plugged) PlugResult {
 		out.Say += "; an aim of " + p.Aim.Text(length.MM, 4) + " lies in the middle of what is left"
 	}
 	return out
-}
-
-func declined(w http.ResponseWriter, c core.Code) {
-	status := http.StatusConflict
-	if c == "role" {
-		status = http.StatusForbidden
-	}
-	refuse(w, status, string(c), c.Words())
-}
-
-func (s *server) failTrust(w http.ResponseWriter, err error) {
-	var no *RefusedError
-	switch {
-	case errors.Is(err, ErrNoItem):
-		refuse(w, http.StatusNotFound, "no-item", err.Error())
-	case errors.As(err, &no):
-		refuse(w, http.StatusConflict, no.Code, no.Message)
-	default:
-		s.fail(w, err)
-	}
 }

@@ -124,22 +124,14 @@ func person(r *http.Request) core.Person {
 
 func (s *server) status(w http.ResponseWriter, r *http.Request) {
 	st, err := s.o.Plant.Status(r.Context())
-	if err != nil {
-		s.fail(w, err)
-		return
-	}
-	answer(w, http.StatusOK, st)
+	s.give(w, st, err)
 }
 
 func (s *server) queue(w http.ResponseWriter, r *http.Request) {
 	cards, err := s.cards(r.Context())
-	if err != nil {
-		s.fail(w, err)
-		return
-	}
-	answer(w, http.StatusOK, struct {
+	s.give(w, struct {
 		Proposals []Card `json:"proposals"`
-	}{cards})
+	}{cards}, err)
 }
 
 func (s *server) cards(ctx context.Context) ([]Card, error) {
@@ -215,11 +207,7 @@ func (s *server) hold(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	h.Plant = true
-	if err := s.o.Plant.HoldAll(r.Context(), h); err != nil {
-		s.fail(w, err)
-		return
-	}
-	answer(w, http.StatusOK, struct{}{})
+	s.give(w, struct{}{}, s.o.Plant.HoldAll(r.Context(), h))
 }
 
 func (s *server) resume(w http.ResponseWriter, r *http.Request) {
@@ -232,13 +220,7 @@ func (s *server) resume(w http.ResponseWriter, r *http.Request) {
 		s.call(w, r, body.Machine, f)
 		return
 	}
-	code, err := s.o.Plant.ResumeAll(r.Context(), f)
-	switch {
-	case err != nil:
-		s.fail(w, err)
-	case code != "":
-		refuse(w, http.StatusConflict, string(code), code.Words())
-	default:
+	if code, err := s.o.Plant.ResumeAll(r.Context(), f); s.accepted(w, code, err) {
 		answer(w, http.StatusOK, struct{}{})
 	}
 }
@@ -258,31 +240,39 @@ func (s *server) history(w http.ResponseWriter, r *http.Request) {
 		Machine: q.Get("machine"), Loop: q.Get("loop"), Part: q.Get("part"),
 		Gauge: q.Get("gauge"), Person: q.Get("person"), Limit: limit,
 	})
-	if err != nil {
-		s.fail(w, err)
-		return
-	}
-	answer(w, http.StatusOK, struct {
+	s.give(w, struct {
 		Events []Entry `json:"events"`
-	}{entries})
+	}{entries}, err)
 }
 
 // call hands a person's input to a machine and answers after the commit.
 func (s *server) call(w http.ResponseWriter, r *http.Request, machine string, f core.Fact) {
-	rel, err := s.o.Plant.Call(r.Context(), machine, f)
-	if err != nil {
+	if rel, err := s.o.Plant.Call(r.Context(), machine, f); s.accepted(w, rel.Declined(), err) {
+		answer(w, http.StatusOK, struct{}{})
+	}
+}
+
+// give answers with a body, or with what stood against it.
+func (s *server) give(w http.ResponseWriter, body any, err error) {
+	if s.accepted(w, "", err) {
+		answer(w, http.StatusOK, body)
+	}
+}
+
+// accepted reports whether a person's input was taken; otherwise it has answered
+// why not.
+func (s *server) accepted(w http.ResponseWriter, declined core.Code, err error) bool {
+	switch {
+	case err != nil:
 		s.fail(w, err)
-		return
+	case declined == "role":
+		refuse(w, http.StatusForbidden, string(declined), declined.Words())
+	case declined != "":
+		refuse(w, http.StatusConflict, string(declined), declined.Words())
+	default:
+		return true
 	}
-	if c := rel.Declined(); c != "" {
-		status := http.StatusConflict
-		if c == "role" {
-			status = http.StatusForbidden
-		}
-		refuse(w, status, string(c), c.Words())
-		return
-	}
-	answer(w, http.StatusOK, struct{}{})
+	return false
 }
 
 // maxBody bounds what a request may carry.
@@ -313,7 +303,12 @@ func (s *server) take(w http.ResponseWriter, r *http.Request, body any) (id uint
 }
 
 func (s *server) fail(w http.ResponseWriter, err error) {
+	var no *RefusedError
 	switch {
+	case errors.Is(err, ErrNoItem):
+		refuse(w, http.StatusNotFound, "no-item", err.Error())
+	case errors.As(err, &no):
+		refuse(w, http.StatusConflict, no.Code, no.Message)
 	case errors.Is(err, ErrNoMachine):
 		refuse(w, http.StatusNotFound, "machine", err.Error())
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
