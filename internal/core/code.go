@@ -69,6 +69,7 @@ const (
 	codeDeadBand       Code = "dead-band"
 	codeRejectedBefore Code = "rejected"
 	codeStands         Code = "stands"
+	codeUnsolved       Code = "unsolved"
 	codeHarms          Code = "harms"
 	codeAtBand         Code = "at-band"
 )
@@ -196,6 +197,7 @@ var words = map[Code]string{
 	codeDeadBand:       "inside the dead band, nothing to change",
 	codeRejectedBefore: "a person rejected this change, it comes back when something changes",
 	codeStands:         "the open proposal still stands",
+	codeUnsolved:       "no change of these registers proves to be the best one, check effects and tolerances",
 	codeHarms:          "brings one size nearer to its aim and moves another away, a person decides",
 	codeAtBand:         "a register is at the end of its hard band and the others make up for it, a person decides",
 

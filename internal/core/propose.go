@@ -26,7 +26,11 @@ func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 		return nil, nil
 	}
 	j.Aside = all[c].aside
-	moves := d.correction(l, all)
+	moves, ok := d.correction(l, all)
+	if !ok {
+		j.Propose = codeUnsolved
+		return nil, nil
+	}
 	if len(moves) == 0 { // the moves that would be made: judging them before rounding costs about 6 % of rms in simulation
 		j.Propose = codeDeadBand
 		return nil, open

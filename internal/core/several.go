@@ -125,11 +125,14 @@ func (d *decision) prospects(j *Judged, l *Loop, c int) ([]prospect, Code) {
 // correction works out the register values that bring the sizes to their aims:
 // of one register exactly, of several by weighted least squares inside their hard
 // bands. A register stays where its own rounded move is inside the dead band of
-// every size.
-func (d *decision) correction(l *Loop, all []prospect) []Move {
+// every size. It reports false when there is no solution that proves to be one.
+func (d *decision) correction(l *Loop, all []prospect) ([]Move, bool) {
 	axes := d.axes(l)
 	for {
-		moves := d.solve(l, all, axes)
+		moves, ok := d.solve(l, all, axes)
+		if !ok {
+			return nil, false
+		}
 		weakest, least := -1, 1.0
 		for k := range axes {
 			if worth := d.worth(l, all, &axes[k], moves[k].New-moves[k].Old); worth > 0 && worth < least {
@@ -137,7 +140,7 @@ func (d *decision) correction(l *Loop, all []prospect) []Move {
 			}
 		}
 		if weakest < 0 {
-			return d.spread(l, axes, moves)
+			return d.spread(l, axes, moves), true
 		}
 		axes[weakest].fixed = true
 	}
@@ -175,7 +178,7 @@ func (d *decision) axes(l *Loop) []axis {
 }
 
 // solve returns a move for each axis, without a change where it stays.
-func (d *decision) solve(l *Loop, all []prospect, axes []axis) []Move {
+func (d *decision) solve(l *Loop, all []prospect, axes []axis) ([]Move, bool) {
 	moves := make([]Move, len(axes))
 	for k, a := range axes {
 		moves[k] = Move{Register: a.register.Name, Old: a.value, Want: a.value, New: a.value}
@@ -188,19 +191,23 @@ func (d *decision) solve(l *Loop, all []prospect, axes []axis) []Move {
 			}
 			moves[0].New = length.Round(moves[0].Want, a.value, a.register.Step)
 		}
-		return moves
+		return moves, true
 	}
 	p := d.problem(l, all, axes)
 	u, err := p.Solve()
-	if err != nil {
-		return moves // registers that cannot be told apart: nothing is the right change
+	if err != nil || !p.Optimal(u, optimal) {
+		return nil, false
 	}
 	for k, a := range axes {
 		moves[k].Want = a.value + fromMicrometres(u[k])
 	}
 	roundTogether(p, axes, moves)
-	return moves
+	return moves, true
 }
+
+// optimal is the relative tolerance to which a solution has to meet the conditions
+// of an optimum before anything is moved by it.
+const optimal = 1e-6
 
 // ahead returns how far the next part of that characteristic would be from where
 // it is aimed, with what the registers hold now.

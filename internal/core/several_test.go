@@ -230,7 +230,10 @@ func TestCorrectionIsTheBestOnTheGrid(t *testing.T) {
 				best = min(best, cost(a, b))
 			}
 		}
-		moves := d.solve(l, all, d.axes(l))
+		moves, ok := d.solve(l, all, d.axes(l))
+		if !ok {
+			t.Fatal("no solution")
+		}
 		got := cost(moves[0].New, moves[1].New)
 		// Whole steps beside the optimum are at most what a step beside it costs.
 		step := 0.0
@@ -693,11 +696,28 @@ func TestGuardsOfSeveral(t *testing.T) {
 			for i := range all {
 				all[i] = prospect{drift: x.own[i], ratio: 1000, sigma: um, noise: um}
 			}
-			j := &Judged{Moves: d.correction(c.loop(), all)}
+			moves, _ := d.correction(c.loop(), all)
+			j := &Judged{Moves: moves}
 			d.bound(j, c.loop(), all, d.newProposal(j, c.loop(), 0, all))
 			if j.Need != Operator || j.Bound != "step-auto" {
 				t.Fatalf("%+v needs %q for %q", j.Moves, j.Need, j.Bound)
 			}
 		})
+	}
+}
+
+// Without tolerances nothing can be weighed, and nothing is moved.
+func TestWhatCannotBeSolvedMovesNothing(t *testing.T) {
+	c := severalCell(t, twoByTwo, func(l *Loop) {
+		l.Characteristics[1].Limits = length.Range{Low: l.Characteristics[1].Aim, High: l.Characteristics[1].Aim}
+	})
+	c.own = []length.Length{-30 * um, 14 * um}
+	c.part()
+	c.gauged(0)
+	if j := c.judged(c.gauged(1)); j.Propose != codeUnsolved || codeUnsolved.Words() == string(codeUnsolved) {
+		t.Fatalf("judged %+v", j)
+	}
+	if len(c.intents) != 0 || len(c.s.Ledger.Proposals) != 0 {
+		t.Fatal("something was proposed")
 	}
 }
