@@ -75,6 +75,10 @@ func (s *State) apply(e Event) {
 		s.applyPlugged(e)
 	case Discarded:
 		g.Tray = without(g.Tray, e.Item)
+	case Unfinished:
+		s.applyUnfinished(e)
+	case RingRead:
+		s.applyRingRead(e)
 	case Linked, Declined: // for the record only
 	default:
 		panic(fmt.Sprintf("core: event %T is not folded", e))
@@ -155,7 +159,8 @@ func keepEstimate(old []Estimate, set *Settings, l *Loop, k int) Estimate {
 		Identity string
 		Nodes    []string
 		Program  string
-	}{c.Aim, l.Effects[k], l.Damping, set.Identity, nodes, l.Program})
+		Means    any
+	}{c.Aim, l.Effects[k], l.Damping, set.Identity, nodes, l.Program, set.meaning(c)})
 	for _, e := range old {
 		if e.Loop == l.Name && e.Characteristic == c.Name && e.Digest == d {
 			return e
@@ -308,6 +313,10 @@ func (s *State) applyJudged(e Judged) {
 		return
 	}
 	b := s.loopBook(e.Loop)
+	if e.Gather != "" {
+		s.applyGathered(&e)
+		return
+	}
 	if e.Admit != "" || e.Attribute != "" {
 		if e.Admit == codeImplausible {
 			b.Odd++
@@ -318,6 +327,9 @@ func (s *State) applyJudged(e Judged) {
 	b.Odd = 0
 	s.relied(&e)
 	_, c := g.Settings.Find(e.Reading.Characteristic)
+	if b.Sizes[c].Newest = measuredOf(&e); e.Whole != nil {
+		s.dropGathering(e.Reading.Characteristic, e.Reading.Gauge, e.Count)
+	}
 	if !e.live {
 		s.estimateOf(e.Loop, c).observe(&e)
 	}

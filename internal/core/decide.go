@@ -184,6 +184,7 @@ func (d *decision) configure(f Configure) {
 			d.void(&p, Voided{Cause: causeConfig})
 		}
 	}
+	d.endChanged(&f.Settings)
 	before := *old
 	d.emit(Configured(f))
 	d.carryHolds(&before)
@@ -249,6 +250,7 @@ func (d *decision) voidUnsent(loop string, cause Code) {
 }
 
 func (d *decision) expire() {
+	d.expireGatherings()
 	for _, p := range d.open() {
 		if p.Status != Sent && d.expired(&p) {
 			d.void(&p, Voided{Cause: causeExpired})

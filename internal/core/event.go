@@ -93,6 +93,10 @@ type Judged struct {
 	Loop    string  `json:"l,omitempty"`
 	Waited  bool    `json:"wt,omitempty"` // it was admitted before, and waited for the record of its cut
 
+	Gather   Code    `json:"ga,omitempty"` // one of several readings, and the measurement is not complete
+	Gathered float64 `json:"gm,omitempty"` // machine minutes when it came
+	Whole    *Whole  `json:"wh,omitempty"` // the measurement that this reading completed
+
 	Admit     Code          `json:"a,omitempty"`
 	Attribute Code          `json:"b,omitempty"`
 	Count     uint64        `json:"k,omitempty"`  // the cut it belongs to
@@ -100,7 +104,7 @@ type Judged struct {
 	Recut     bool          `json:"rc,omitempty"` // not the first cut of that part
 	NoIdent   bool          `json:"ni,omitempty"` // not tied to its part by a number: at most confirm
 	Cutting   bool          `json:"ct,omitempty"` // a part was being cut: a change would act on the one after it
-	Deviation length.Length `json:"d,omitempty"`  // measured − aim
+	Deviation length.Length `json:"d,omitempty"`  // size that steers − aim
 	Command   length.Length `json:"u,omitempty"`  // Σ effect · register in force at that cut
 
 	Estimate Code          `json:"e,omitempty"`
@@ -147,7 +151,8 @@ type Proposal struct {
 	Part      string        `json:"pt,omitempty"`
 	Gauge     string        `json:"ga,omitempty"` // of the newest reading it rests on
 	Count     uint64        `json:"k"`            // newest cut it rests on
-	Measured  length.Length `json:"ms"`
+	Measured  length.Length `json:"ms"`           // the size that steers
+	Raw       length.Length `json:"rw,omitempty"` // as the gauge showed it, of a single reading that was referred to 20 °C
 	Aim       length.Length `json:"am"`
 	Predicted length.Length `json:"pr"` // of the next part with the change
 	Sigma     length.Length `json:"sg"`

@@ -162,7 +162,7 @@ func TestRingIsNoPart(t *testing.T) {
 	c := cellWith(t, nil)
 	c.part()
 	c.send(Task{Gauge: "g-bore", Ring: "ring 25", For: 60_000, Who: operator})
-	if j := c.judged(c.measure("bore", c.counter)); j.Admit != codeNotProduction {
+	if j := c.judged(c.measure("bore", c.counter)); j.Admit != codeRingUnknown {
 		t.Fatalf("judged %+v", j)
 	}
 }

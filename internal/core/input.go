@@ -71,6 +71,11 @@ type Reading struct {
 	Manual         *Person        `json:"by,omitempty"`  // typed in, or placed, by a person
 	Reason         string         `json:"why,omitempty"` // that person's
 	Temp           *gauge.Celsius `json:"tc,omitempty"`  // of the part, where it is known
+	TempGauge      *gauge.Celsius `json:"tg,omitempty"`  // of the gauge's own frame
+	TempStandard   *gauge.Celsius `json:"ts,omitempty"`  // of the standard; unknown is as it was at the setting
+	Depth          *length.Length `json:"at,omitempty"`  // from the mouth
+	Turn           *Turn          `json:"tn,omitempty"`  // orientation about the axis
+	Worth          *Worth         `json:"w,omitempty"`   // worked out when it is admitted
 }
 
 // Pair announces which serial the machine is about to count as its next part.

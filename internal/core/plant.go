@@ -64,6 +64,7 @@ type Plant struct {
 	LastTray uint64       `json:"last_tray,omitempty"`
 	Gauges   []PlantGauge `json:"gauges,omitempty"` // what was last done to each, by name
 	Holds    []Held       `json:"holds"`            // at most one: hold-all
+	Taken    []Taken      `json:"taken,omitempty"`  // up to where the machines' streams were taken
 	BrokerUp bool         `json:"-"`
 	BrokerIs Code         `json:"-"`
 }
@@ -97,6 +98,10 @@ func (p *Plant) Step(in Input) []Event {
 	case RingChecked:
 		if e, ok := p.checked(f.Check, false); ok {
 			emit(e)
+		}
+	case FromMachine:
+		if c, ok := f.check(); ok && f.Record > p.Took(f.Machine) {
+			emit(RingChecked{c})
 		}
 	case Assign:
 		emit(p.assign(f))
@@ -150,6 +155,7 @@ func (p *Plant) Apply(e Event) {
 		p.applyCheck(e.Check, true)
 	case RingChecked:
 		p.applyCheck(e.Check, false)
+		p.took(e.Check)
 	case Assigned:
 		p.Tray = without(p.Tray, e.Item)
 	case Discarded:

@@ -118,6 +118,7 @@ func (p *Plant) discard(f Discard) Event {
 
 func (c Check) tidy() Check {
 	c.AsFound = max(-length.Max, min(c.AsFound, length.Max))
-	c.Gauge, c.Standard, c.Who = bounded(c.Gauge), bounded(c.Standard), c.Who.tidy()
+	c.Temp = within(c.Temp, maxKelvin)
+	c.Gauge, c.Standard, c.Who, c.Machine = bounded(c.Gauge), bounded(c.Standard), c.Who.tidy(), bounded(c.Machine)
 	return c
 }

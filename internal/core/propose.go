@@ -120,8 +120,11 @@ func (d *decision) newProposal(j *Judged, l *Loop, c int, all []prospect) *Propo
 	p := &Proposal{
 		ID: d.book().LastID + 1, Loop: l.Name, First: d.s.loopBook(l.Name).First, Moves: j.Moves,
 		Tool: tool, Gen: gen, Program: l.Program, Settings: d.set().Digest(l.Name),
-		Part: j.Reading.Part, Gauge: j.Reading.Gauge, Count: j.Count, Measured: j.Reading.Value, Aim: ch.Aim,
+		Part: j.Reading.Part, Gauge: j.Reading.Gauge, Count: j.Count, Measured: j.size(), Aim: ch.Aim,
 		Predicted: d.predicted(l, all, c, j.Moves), Sigma: j.Sigma, Minute: d.minute(),
+	}
+	if j.Whole == nil && j.Reading.Worth.Corrected() {
+		p.Raw = j.Reading.Value
 	}
 	for _, m := range j.Moves {
 		p.Size += l.effect(c, m.Register).Of(m.New - m.Old)
@@ -184,6 +187,7 @@ func (d *decision) bound(j *Judged, l *Loop, all []prospect, p *Proposal) {
 	default:
 		j.Route = routeRefused
 	}
+	d.form(j, l)
 }
 
 // guarded is one register's move as its guard sees it from one size. The change of

@@ -40,6 +40,7 @@ func newWorld(t *rapid.T) *world {
 		c := &w.set.Loops[i].Characteristics[0]
 		c.Limits = length.Range{Low: c.Aim - 20*um, High: c.Aim + 20*um}
 	}
+	w.several(&w.set)
 	w.askOfGauges(&w.set)
 	w.start()
 	w.send(Configure{Settings: w.set, Who: engineer})
@@ -164,20 +165,41 @@ func (w *world) act() {
 	}
 }
 
+// several makes the boss a measurement of several readings in some worlds.
+func (w *world) several(s *Settings) {
+	i := len(s.Loops) - 1
+	s.Loops[i].Characteristics[0].Several = nil
+	if w.pick("several", 3) == 0 {
+		s.Loops[i].Characteristics[0].Several = &Several{Depths: 2, Orientations: 1, Within: 20_000}
+	}
+}
+
 // askOfGauges asks for settings in about half of the worlds.
 func (w *world) askOfGauges(s *Settings) {
 	s.Gauges = nil
 	if w.pick("trust", 2) == 0 {
 		s.Gauges = []Trust{{
 			Gauge: "g-bore", Repeat: um / 2, Frozen: 9, Interval: gauge.Interval{Readings: 60},
-			Standards: []Ring{{Name: "R25", Value: 25*length.Millimetre - 25*um}},
+			Standards: []Ring{{Name: "R25", Value: 25*length.Millimetre - 25*um, Uncertainty: um, Alpha: 11_500}},
 		}}
+		if w.pick("thermal", 2) == 0 {
+			s.Gauges[0].Thermal = &Thermal{Window: 5000, Sigma: 300, Required: w.pick("required", 2) == 0}
+			s.Loops[0].Characteristics[0].Alpha = 23_100
+		}
 	}
 }
 
 // checkGauge puts the bore's gauge on its ring; sometimes it is told twice.
 func (w *world) checkGauge() {
+	if w.pick("task", 4) == 0 {
+		w.send(Task{Gauge: "g-bore", Ring: "R25", For: 60_000, Who: operator})
+		w.deliver(w.counter)
+	}
 	k := Check{Gauge: "g-bore", Standard: "R25", AsFound: length.Length(rapid.IntRange(-6000, 6000).Draw(w.draw, "found")), Who: setter}
+	if w.pick("climate", 2) == 0 {
+		t := gauge.Celsius(rapid.IntRange(14_000, 26_000).Draw(w.draw, "celsius"))
+		k.Temp = &t
+	}
 	f := FromPlant{Record: w.s.Ledger.Plant + 1, Event: Set{k}}
 	if w.pick("adjusted", 3) == 0 {
 		f.Event = RingChecked{k}
@@ -232,7 +254,7 @@ func (w *world) attributed(out []Event) {
 	set := &w.s.Ledger.Settings
 	for _, j := range only[Judged](out) {
 		m, known := w.truth[j.Count]
-		if j.Admit != "" || j.Attribute != "" || !known {
+		if j.Admit != "" || j.Attribute != "" || j.Gather != "" || !known {
 			continue
 		}
 		l, c := set.Find(j.Reading.Characteristic)
@@ -259,6 +281,14 @@ func (w *world) deliver(n uint64) {
 	r.Value += length.Length(rapid.IntRange(-1500, 1500).Draw(w.draw, "noise"))
 	if w.pick("odd", 30) == 0 {
 		r.Value *= 1000
+	}
+	if w.pick("temperature", 2) == 0 {
+		t := gauge.Celsius(rapid.IntRange(14_000, 26_000).Draw(w.draw, "celsius"))
+		r.Temp = &t
+	}
+	if w.pick("depth", 5) > 0 {
+		at := length.Length(w.pick("at", 3))
+		r.Depth = &at
 	}
 	w.stash = append(w.stash, r)
 	w.send(r)
@@ -312,6 +342,7 @@ func (w *world) configure() {
 		c := &set.Loops[i].Characteristics[0]
 		c.Limits = length.Range{Low: c.Aim - 20*um, High: c.Aim + 20*um}
 	}
+	w.several(&set)
 	w.askOfGauges(&set)
 	switch w.pick("change", 4) {
 	case 0:
@@ -336,6 +367,15 @@ func (w *world) configure() {
 }
 
 // garbage is any input with anything in it.
+// odd is any number, or none.
+func odd[T ~int32 | ~int64](w *world) *T {
+	if w.pick("given", 3) == 0 {
+		return nil
+	}
+	v := T(rapid.Int64().Draw(w.draw, "odd number"))
+	return &v
+}
+
 func (w *world) garbage() Fact {
 	n := func(name string) uint64 {
 		return rapid.OneOf(rapid.Uint64Range(0, 300), rapid.Uint64()).Draw(w.draw, name)
@@ -362,6 +402,7 @@ func (w *world) garbage() Fact {
 			Gauge: text("gauge"), Sequence: n("sequence"), Characteristic: text("characteristic"), Part: text("part"),
 			Cut: int(rapid.Int32().Draw(w.draw, "cut")), State: rapid.SampledFrom([]string{"", "", "test"}).Draw(w.draw, "state"),
 			Value: 25*length.Millimetre + nm("value")%(2*length.Millimetre), Retained: w.pick("retained", 9) == 0,
+			Temp: odd[gauge.Celsius](w), TempGauge: odd[gauge.Celsius](w), TempStandard: odd[gauge.Celsius](w), Depth: odd[length.Length](w), Turn: odd[Turn](w),
 		}
 	case 5:
 		return Outcome{Intent: n("intent"), Result: Result(rapid.SampledFrom([]string{"applied", "notsent", "unknown", ""}).Draw(w.draw, "result")), Read: nm("read")}

@@ -17,6 +17,12 @@ func (d *decision) reading(r Reading) { d.judge(r, false) }
 // propose → bound → route. waited is true for a reading that was admitted
 // before and waited for the record of its cut.
 func (d *decision) judge(r Reading, waited bool) {
+	if !waited {
+		done := false
+		if r, done = d.tasked(r); done {
+			return
+		}
+	}
 	j := Judged{Reading: r, Waited: waited}
 	l, c := d.set().Find(r.Characteristic)
 	if l != nil {
@@ -27,6 +33,13 @@ func (d *decision) judge(r Reading, waited bool) {
 		d.odd(l, j.Admit)
 		d.distrusted(&j, l)
 		return
+	}
+	if !waited {
+		if j.Admit = d.weigh(&j.Reading, l, c); j.Admit != "" {
+			d.emit(j)
+			return
+		}
+		r = j.Reading
 	}
 	cut, code := d.attribute(&j, l, c)
 	if code == codeAhead {
@@ -39,6 +52,10 @@ func (d *decision) judge(r Reading, waited bool) {
 		return
 	}
 	if j.Attribute = code; code != "" {
+		d.emit(j)
+		return
+	}
+	if !d.gather(&j, l, c) {
 		d.emit(j)
 		return
 	}
@@ -229,7 +246,7 @@ func (d *decision) sameTools(cut *Cut, l *Loop) bool {
 
 // estimate feeds the attributed reading to the loop's filter.
 func (d *decision) estimate(j *Judged, l *Loop, c int, cut *Cut) {
-	j.Deviation = j.Reading.Value - l.Characteristics[c].Aim
+	j.Deviation = j.size() - l.Characteristics[c].Aim
 	for i, name := range l.Registers {
 		j.Command += l.Effects[c][i].Of(cut.Registers[d.set().registerIndex(name)])
 	}

@@ -199,6 +199,7 @@ func (d *decision) giveUpWaiting() {
 	for _, r := range slices.Clone(d.book().Waiting) {
 		d.noRecord(r)
 	}
+	d.endGatherings(codeNoRecord, func(Gathering) bool { return true })
 }
 
 func (d *decision) noRecord(r Reading) {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"slices"
 
+	"offsetbridge/internal/gauge"
 	"offsetbridge/internal/length"
 )
 
@@ -86,6 +87,11 @@ type Characteristic struct {
 	Plausible length.Range  `json:"plausible"` // a reading outside is no size of this feature
 	Gauges    []GaugeUse    `json:"gauges"`
 	Priority  Priority      `json:"priority,omitempty"` // beside the others of its loop
+
+	Thread     bool            `json:"thread,omitempty"` // GO and NO-GO stay mandatory
+	Alpha      gauge.Expansion `json:"alpha,omitempty"`  // of the part's material
+	AlphaSigma gauge.Expansion `json:"alpha_sigma,omitempty"`
+	Several    *Several        `json:"several,omitempty"` // nil: one reading is a measurement
 }
 
 // Tolerance returns T, the full width of the limits.

@@ -50,7 +50,8 @@ type Ledger struct {
 	OutOfDate Dates          `json:"out_of_date,omitzero"`
 	Tray      []Unplaced     `json:"tray,omitempty"` // readings that wait for a person to say what they are
 	LastTray  uint64         `json:"last_tray,omitempty"`
-	Virtual   []VirtualBook  `json:"virtual,omitempty"` // what GO gauging taught, by characteristic
+	Virtual   []VirtualBook  `json:"virtual,omitempty"`   // what GO gauging taught, by characteristic
+	Gathering []Gathering    `json:"gathering,omitempty"` // measurements that wait for further readings, oldest first
 }
 
 // Open is a proposal that has not ended.
@@ -106,6 +107,7 @@ type SizeBook struct {
 	Used     int                 `json:"used"`     // readings used since the set-up or tool change
 	Contrary int                 `json:"contrary"` // moves in a row that spoke against the effects
 	Last     Last                `json:"last"`
+	Newest   *Measured           `json:"newest,omitempty"`
 	Response compensate.Response `json:"response"`
 }
 

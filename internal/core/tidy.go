@@ -76,6 +76,13 @@ func tidy(f Fact) Fact {
 			f.Event = e
 		}
 		return f
+	case FromMachine:
+		if e, ok := f.Event.(RingRead); ok {
+			e.Reading, e.Ring, e.Who = e.Reading.tidy(), bounded(e.Ring), bounded(e.Who)
+			f.Event = e
+		}
+		f.Machine = bounded(f.Machine)
+		return f
 	case Dates:
 		return Dates{Gauges: boundedAll(f.Gauges), Standards: boundedAll(f.Standards)}
 	case Assign:
@@ -112,12 +119,24 @@ func tidy(f Fact) Fact {
 
 func (r Reading) tidy() Reading {
 	r.Gauge, r.Characteristic, r.Part, r.State = bounded(r.Gauge), bounded(r.Characteristic), bounded(r.Part), bounded(r.State)
-	r.Reason = clip(r.Reason)
+	r.Reason, r.Worth = clip(r.Reason), nil // what it is worth is worked out here
+	r.Temp, r.TempGauge, r.TempStandard = within(r.Temp, maxKelvin), within(r.TempGauge, maxKelvin), within(r.TempStandard, maxKelvin)
+	r.Depth = within(r.Depth, length.Max)
 	if r.Manual != nil {
 		who := r.Manual.tidy()
 		r.Manual = &who
 	}
 	return r
+}
+
+// within brings what is there between −most and most, so that no sum of it
+// overflows.
+func within[T ~int64](v *T, most T) *T {
+	if v == nil {
+		return nil
+	}
+	w := max(-most, min(*v, most))
+	return &w
 }
 
 // readable returns the sample with its own copy of everything, and false when
@@ -193,7 +212,7 @@ func (s *Settings) soundLoop(l *Loop) bool {
 		return false // a change is bound to one tool
 	}
 	for i, c := range l.Characteristics {
-		if len(l.Effects[i]) != len(l.Registers) || !ordered(c.Plausible) || !ordered(c.Limits) || c.Aim.Abs() > length.Max {
+		if !c.soundSeveral() || len(l.Effects[i]) != len(l.Registers) || !ordered(c.Plausible) || !ordered(c.Limits) || c.Aim.Abs() > length.Max {
 			return false
 		}
 		if slices.ContainsFunc(l.Effects[i], func(e Effect) bool { return e > maxEffect || e < -maxEffect }) {

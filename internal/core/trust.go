@@ -19,6 +19,9 @@ type Trust struct {
 	Interval  gauge.Interval `json:"interval"`
 	Window    *length.Length `json:"window,omitempty"` // how near to a standard looks like it; nil = gauge.RingWindow, 0 = never
 	Standards []Ring         `json:"standards,omitempty"`
+	Linearity length.Length  `json:"linearity,omitempty"` // largest error over the range
+	Contacts  gauge.Contacts `json:"contacts,omitempty"`  // of its head; 0 is not said
+	Thermal   *Thermal       `json:"thermal,omitempty"`   // nil: readings are taken as they are
 }
 
 // Celsius is a temperature in thousandths of a degree.
@@ -26,8 +29,11 @@ type Celsius = gauge.Celsius
 
 // Ring is a setting standard and its certified value.
 type Ring struct {
-	Name  string        `json:"name"`
-	Value length.Length `json:"value"`
+	Name        string          `json:"name"`
+	Value       length.Length   `json:"value"`
+	Uncertainty length.Length   `json:"u,omitempty"` // expanded (k = 2) of its certificate
+	Alpha       gauge.Expansion `json:"alpha,omitempty"`
+	AlphaSigma  gauge.Expansion `json:"alpha_sigma,omitempty"`
 }
 
 // Check is one measurement of a setting standard.
@@ -39,6 +45,8 @@ type Check struct {
 	Sequence uint64         `json:"n,omitempty"` // the message's own number, to know a repetition
 	Source   int64          `json:"s,omitempty"` // the message's own time, UTC ms
 	Who      Person         `json:"w"`
+	Machine  string         `json:"mm,omitempty"` // whose stream told of it, and its record there
+	Record   uint64         `json:"mr,omitempty"`
 }
 
 // FromPlant is a record of the plant's stream that concerns this machine. A
@@ -95,8 +103,9 @@ type GaugeTrust struct {
 	Minute   float64        `json:"minute,omitempty"`
 	Temp     *gauge.Celsius `json:"temp,omitempty"`
 	Standard string         `json:"standard,omitempty"`
-	Off      Code           `json:"off,omitempty"` // found off and not set since
-	Since    Suspects       `json:"since"`         // used since it was good
+	Off      Code           `json:"off,omitempty"`  // found off and not set since
+	Left     length.Length  `json:"left,omitempty"` // what a good check found it off by, and nobody adjusted
+	Since    Suspects       `json:"since"`          // used since it was good
 	Loops    []string       `json:"loops,omitempty"`
 	Value    length.Length  `json:"value,omitempty"` // of the last reading
 	Run      int            `json:"run,omitempty"`   // how often in a row
@@ -280,6 +289,9 @@ func (d *decision) checked(f FromPlant, c Check, adjusted bool) {
 		}
 	}
 	d.emit(e)
+	if e.Verdict == codeAsFound || adjusted && e.Verdict == "" { // readings before and after do not belong together
+		d.endGatherings(causeAsFound, func(g Gathering) bool { return g.Gauge == c.Gauge })
+	}
 	for _, p := range d.open() {
 		if p.Status != Sent && slices.Contains(off, p.Loop) {
 			d.void(&p, Voided{Cause: causeAsFound, Gauge: c.Gauge})
@@ -321,6 +333,9 @@ func (s *State) applyChecked(e Checked) {
 		// What an out-of-date standard says makes nothing good.
 	case e.Adjusted || e.Verdict == "":
 		*b = GaugeTrust{Good: true, Minute: e.Minute, Temp: e.Check.Temp, Standard: e.Check.Standard, Value: b.Value, Run: b.Run}
+		if !e.Adjusted {
+			b.Left = e.Check.AsFound
+		}
 	default:
 		b.Off = e.Verdict
 	}
@@ -392,7 +407,7 @@ func (s *Settings) soundTrust() bool {
 		if t.Window != nil && (*t.Window < 0 || *t.Window > length.Max) || slices.ContainsFunc(t.Heads, func(h length.Range) bool { return !ordered(h) }) {
 			return false
 		}
-		if slices.ContainsFunc(t.Standards, func(r Ring) bool { return r.Value.Abs() > length.Max }) {
+		if !t.soundThermal() || slices.ContainsFunc(t.Standards, func(r Ring) bool { return r.Value.Abs() > length.Max }) {
 			return false
 		}
 	}
@@ -407,6 +422,7 @@ type GaugeView struct {
 	Minutes int64  `json:"minutes_since_good,omitempty"`
 	Since   int64  `json:"readings_since_good"`
 	Ring    string `json:"standard,omitempty"`
+	Blind   string `json:"blind,omitempty"` // what its head cannot see
 }
 
 // GaugeView returns what there is to see of a gauge.
@@ -414,6 +430,9 @@ func (s *State) GaugeView(name string) GaugeView {
 	v := GaugeView{Machine: s.Ledger.Settings.Machine, Waiting: s.trouble(name, nil), Say: "in order"}
 	if v.Waiting != "" {
 		v.Say = v.Waiting.Words()
+	}
+	if t := s.Ledger.Settings.trust(name); t != nil && t.Contacts != 0 {
+		v.Blind = t.Contacts.Blind()
 	}
 	if g := s.known(name); g != nil {
 		v.Since, v.Ring = g.Trust.Since.Used, g.Trust.Standard

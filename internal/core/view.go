@@ -46,6 +46,9 @@ type LoopView struct {
 	Travel   length.Length `json:"travel_nm"`
 	Proven   bool          `json:"proven"`
 	Sizes    []SizeView    `json:"sizes,omitempty"` // of each, where there are several
+
+	Measured  []MeasuredView  `json:"measured,omitempty"`  // the newest of each characteristic
+	Gathering []GatheringView `json:"gathering,omitempty"` // measurements that wait for further readings
 }
 
 // Shown is how the control shows a register.
@@ -139,6 +142,7 @@ func (s *State) loopView(l *Loop) LoopView {
 			v.Sizes = append(v.Sizes, SizeView{Characteristic: l.Characteristics[i].Name, LastPart: last.Count, FromAim: last.Deviation})
 		}
 	}
+	s.measurements(&v, l, b)
 	if v.Waiting == "" {
 		v.Waiting = s.gaugesOf(l)
 	}

@@ -175,6 +175,16 @@ func TestDecisionRule(t *testing.T) {
 	}
 }
 
+// A known deviation is no scatter: it widens U by its whole amount, whichever
+// way it lies.
+func TestAKnownDeviationWidensByItsWholeAmount(t *testing.T) {
+	for _, bias := range []length.Length{2 * um, -2 * um} {
+		if b := (Budget{Certificate: 600, Temperature: 400, Bias: bias}); b.Expanded() != 1000+2*um || b.Standard() != 500 {
+			t.Errorf("%+v: %s", b, b.Expanded())
+		}
+	}
+}
+
 // Where U is more than half the tolerance nothing conforms.
 func TestAGaugeThatIsTooCoarseDecidesNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -217,7 +227,7 @@ func TestCombine(t *testing.T) {
 	if _, err := Combine(nil); !errors.Is(err, ErrNoReadings) {
 		t.Errorf("none: %v", err)
 	}
-	if _, err := Combine(make([]Depth, maxReadings+1)); !errors.Is(err, ErrTooManyReadings) {
+	if _, err := Combine(make([]Depth, MaxReadings+1)); !errors.Is(err, ErrTooManyReadings) {
 		t.Errorf("too many: %v", err)
 	}
 }
@@ -226,7 +236,7 @@ func TestCombine(t *testing.T) {
 // lost.
 func TestCombineKnowsNoOrder(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		n := rapid.IntRange(1, maxReadings).Draw(t, "readings")
+		n := rapid.IntRange(1, MaxReadings).Draw(t, "readings")
 		var in []Depth
 		for range n {
 			in = append(in, Depth{

@@ -14,20 +14,21 @@ type Depth struct {
 
 // Sizes sums up several readings of one characteristic.
 type Sizes struct {
-	Readings          int
-	Mean              length.Length // rounded to the nanometre, ties away from zero
-	MidRange          length.Length // middle of smallest and largest
-	Smallest, Largest length.Length
-	Spread            length.Length // largest − smallest
-	Taper             length.Length // mean size at the deepest − at the shallowest place; 0 with one depth
-	Even              bool          // depths are equally spaced and equally often measured
+	Readings int           `json:"n"`
+	Mean     length.Length `json:"m"` // rounded to the nanometre, ties away from zero
+	MidRange length.Length `json:"r"` // middle of smallest and largest
+	Smallest length.Length `json:"s"`
+	Largest  length.Length `json:"l"`
+	Spread   length.Length `json:"w"`           // largest − smallest
+	Taper    length.Length `json:"t,omitempty"` // mean size at the deepest − at the shallowest place; 0 with one depth
+	Even     bool          `json:"e,omitempty"` // depths are equally spaced and equally often measured
 }
 
 // ErrNoReadings is returned for none.
 var ErrNoReadings = errors.New("there is no reading to sum up, measure at least once")
 
-// maxReadings bounds the readings of one characteristic of one part.
-const maxReadings = 64
+// MaxReadings bounds the readings of one characteristic of one part.
+const MaxReadings = 64
 
 // ErrTooManyReadings is returned for more than one part can sensibly have.
 var ErrTooManyReadings = errors.New("more than 64 readings of one characteristic of one part, send what belongs together")
@@ -37,7 +38,7 @@ func Combine(readings []Depth) (Sizes, error) {
 	switch {
 	case len(readings) == 0:
 		return Sizes{}, ErrNoReadings
-	case len(readings) > maxReadings:
+	case len(readings) > MaxReadings:
 		return Sizes{}, ErrTooManyReadings
 	}
 	s := Sizes{Readings: len(readings), Smallest: readings[0].Size, Largest: readings[0].Size}

@@ -116,3 +116,16 @@ func uncertain(b Body, excess float64) float64 {
 	a, ua, ut := float64(b.Alpha)*1e-9, float64(b.AlphaSigma)*1e-9, b.TempSigma.Degrees()
 	return excess*excess*ua*ua + a*a*ut*ut + ua*ua*ut*ut
 }
+
+// Unreferred returns the standard uncertainty of a reading that could not be
+// referred to 20 °C: every body may be anywhere in the window, independently,
+// which is the cautious case (a rectangle of ± window, u = α·window/√3).
+func Unreferred(reading length.Length, t Thermal) length.Length {
+	half := t.Window.Degrees() / math.Sqrt(3)
+	var variance float64
+	for _, b := range []Body{t.Part, t.Standard, t.Gauge} {
+		a := float64(b.Alpha) * 1e-9 * half
+		variance += a * a
+	}
+	return length.Length(math.Round(math.Abs(float64(reading)) * math.Sqrt(variance)))
+}

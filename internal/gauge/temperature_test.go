@@ -164,3 +164,28 @@ func TestWhatIsLeftAtTwentyDegrees(t *testing.T) {
 		t.Errorf("%+v, %v", got, err)
 	}
 }
+
+// What is not referred to 20 °C may be anywhere in the window: the stated
+// uncertainty is the scatter of the error there, part and standard apart.
+func TestUnreferredBySimulation(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	const l = 50 * length.Millimetre
+	th := Thermal{Part: Body{Alpha: 23_100}, Standard: Body{Alpha: 11_500}, Gauge: Body{Alpha: 8_000}, Window: 6000}
+	stated := Unreferred(l, th)
+	var squares float64
+	const n = 40_000
+	for range n {
+		for _, b := range []*Body{&th.Part, &th.Standard} {
+			b.Temp = at(20 + 6*(2*rng.Float64()-1))
+		}
+		th.Gauge.Temp, th.SetAt = at(20+6*(2*rng.Float64()-1)), at(20)
+		c, err := Correct(l, th)
+		if err != nil {
+			t.Fatal(err)
+		}
+		squares += math.Pow(float64(c.Correction), 2)
+	}
+	if ratio := float64(stated) / math.Sqrt(squares/n); ratio < 0.98 || ratio > 1.02 {
+		t.Errorf("stated %s, seen %.0f nm", stated, math.Sqrt(squares/n))
+	}
+}

@@ -17,6 +17,7 @@ type Budget struct {
 	Resolution    length.Length // smallest step of the gauge
 	Linearity     length.Length // largest error over the range, taken as a half-width
 	Temperature   length.Length // standard uncertainty that the temperatures leave
+	Bias          length.Length // what a check found the gauge off by and nobody adjusted
 }
 
 // Standard returns the combined standard uncertainty: the root of the sum of
@@ -46,8 +47,10 @@ func (b Budget) Standard() length.Length {
 	return length.Length(math.Ceil(math.Sqrt(sum)))
 }
 
-// Expanded returns U = 2·u, about 95 %.
-func (b Budget) Expanded() length.Length { return 2 * b.Standard() }
+// Expanded returns U = 2·u + |bias|, about 95 %. A known deviation that nobody
+// corrected is no scatter: it widens U by its whole amount (the simple way of
+// ISO 14253-2; from memory).
+func (b Budget) Expanded() length.Length { return 2*b.Standard() + b.Bias.Abs() }
 
 // Decision is what a size says about conformity.
 type Decision string
@@ -74,6 +77,10 @@ func Decide(size, expanded length.Length, limits length.Range) Decision {
 	}
 	return InDoubt
 }
+
+// PlugsDecide is said with every decision about a thread (ASME B1.3 asks for GO
+// gauging in all its systems).
+const PlugsDecide = "GO and NO-GO gauging stays mandatory"
 
 // Say returns the decision in a sentence that never goes without NoAcceptance.
 func (d Decision) Say(size, expanded length.Length) string {

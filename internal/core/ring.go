@@ -1,0 +1,151 @@
+package core
+
+import (
+	"slices"
+
+	"offsetbridge/internal/length"
+)
+
+// RingRead: the gauge read a setting ring, as a measuring task had said it would.
+// That is a ring check: the plant records it and tells every machine that the
+// gauge serves.
+type RingRead struct {
+	Reading Reading       `json:"r"`
+	Ring    string        `json:"rg"`
+	AsFound length.Length `json:"d"` // reading − certified value
+	Who     string        `json:"w"` // who set the task
+}
+
+// FromMachine is a record of a machine's stream that concerns the plant, which
+// takes each once, in their order, whatever is handed over again.
+type FromMachine struct {
+	Machine string `json:"machine"`
+	Record  uint64 `json:"record"`
+	Event   Event  `json:"event"`
+}
+
+// Taken is the newest record of a machine's stream that the plant took.
+type Taken struct {
+	Machine string `json:"machine"`
+	Record  uint64 `json:"record"`
+}
+
+func (FromMachine) fact() {}
+
+func (RingRead) Kind() string { return "ringread" }
+
+func (e RingRead) Keys() Keys { return Keys{Gauge: e.Reading.Gauge, Person: e.Who} }
+
+// What a reading of a ring that cannot be one is.
+const (
+	codeRingUnknown Code = "ring-none"
+	codeNotRing     Code = "ring-far"
+)
+
+func init() {
+	AddWords(map[Code]string{
+		codeRingUnknown: "the ring of the measuring task is none of this gauge's standards, list it at the gauge or correct the task",
+		codeNotRing:     "more than 1 mm off the ring of the measuring task, so it is not that ring, put the gauge on it and measure again",
+	})
+	decoders[RingRead{}.Kind()] = as[RingRead]
+}
+
+// farthestRing is how far from the certified value a reading may be of that ring.
+const farthestRing = length.Millimetre
+
+// tasked does what the open measuring task of a gauge says about its next
+// reading: one of a ring is a ring check, and done; one that does not name its
+// characteristic gets the task's.
+func (d *decision) tasked(r Reading) (Reading, bool) {
+	i := slices.IndexFunc(d.book().Tasks, func(t Task) bool { return t.Gauge == r.Gauge && d.s.now.valid(t) })
+	if i < 0 || r.Manual != nil {
+		return r, false
+	}
+	t := d.book().Tasks[i]
+	switch {
+	case t.Ring != "":
+		return r, d.readRing(r, t)
+	case r.Characteristic == "":
+		r.Characteristic = t.Characteristic
+	}
+	return r, false
+}
+
+// readRing takes a reading of a ring. It reports false for one that was taken
+// before, or must not be taken.
+func (d *decision) readRing(r Reading, t Task) bool {
+	if r.Retained || r.Sequence > 0 && r.Sequence <= d.s.lastSequence(r.Gauge) {
+		return false
+	}
+	j := Judged{Reading: r}
+	if l, _ := d.set().Find(r.Characteristic); l != nil {
+		j.Loop = l.Name
+	}
+	var ring *Ring
+	if trust := d.set().trust(r.Gauge); trust != nil {
+		ring = trust.ring(t.Ring)
+	}
+	switch {
+	case ring == nil:
+		j.Admit = codeRingUnknown
+	case r.Value < ring.Value-farthestRing || r.Value > ring.Value+farthestRing:
+		j.Admit = codeNotRing
+	default:
+		d.emit(RingRead{Reading: r, Ring: t.Ring, AsFound: r.Value - ring.Value, Who: t.Who.Principal})
+		return true
+	}
+	d.emit(j)
+	return true
+}
+
+// applyRingRead ends the task: it was about one reading.
+func (s *State) applyRingRead(e RingRead) {
+	s.admitted(e.Reading)
+	s.shown(e.Reading)
+	s.Ledger.Tasks = slices.DeleteFunc(s.Ledger.Tasks, func(t Task) bool { return t.Gauge == e.Reading.Gauge })
+}
+
+// check returns what the plant records of a ring that was read by a task.
+func (f FromMachine) check() (Check, bool) {
+	e, ok := f.Event.(RingRead)
+	if !ok {
+		return Check{}, false
+	}
+	r := e.Reading
+	c := Check{
+		Gauge: r.Gauge, Standard: e.Ring, AsFound: e.AsFound, Temp: r.TempStandard, Sequence: r.Sequence, Source: r.Source,
+		Who: Person{Principal: e.Who, Auth: ByMessage}, Machine: f.Machine, Record: f.Record,
+	}
+	for _, t := range []*Celsius{r.TempGauge, r.Temp} {
+		if c.Temp == nil {
+			c.Temp = t
+		}
+	}
+	return c.tidy(), true
+}
+
+// Took returns the newest record of a machine's stream that the plant took.
+func (p *Plant) Took(machine string) uint64 {
+	for _, t := range p.Taken {
+		if t.Machine == machine {
+			return t.Record
+		}
+	}
+	return 0
+}
+
+// took remembers up to where a machine's stream was taken.
+func (p *Plant) took(c Check) {
+	if c.Machine == "" {
+		return
+	}
+	i := slices.IndexFunc(p.Taken, func(t Taken) bool { return t.Machine == c.Machine })
+	if i < 0 {
+		p.Taken = push(p.Taken, Taken{Machine: c.Machine}, maxTaken)
+		i = len(p.Taken) - 1
+	}
+	p.Taken[i].Record = max(p.Taken[i].Record, c.Record)
+}
+
+// maxTaken bounds the machines that the plant remembers.
+const maxTaken = 4096
