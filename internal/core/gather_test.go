@@ -28,9 +28,9 @@ func deepCell(t tester, v Several) *cell {
 	return c
 }
 
-// at measures a part at a depth in millimetres and an orientation in degrees, so
+// reads measures a part at a depth in millimetres and an orientation in degrees, so
 // far from the aim.
-func (c *cell) at(n uint64, depth, turn int, off length.Length) Judged {
+func (c *cell) reads(n uint64, depth, turn int, off length.Length) Judged {
 	c.t.Helper()
 	r := c.reading("bore", n)
 	at, o := length.Length(depth)*length.Millimetre, Turn(turn*1000)
@@ -46,7 +46,7 @@ func TestSeveralReadingsAreOneObservation(t *testing.T) {
 	n := 0
 	for _, turn := range []int{0, 60} {
 		for i, depth := range []int{15, 5, 10} {
-			j := c.at(c.counter, depth, turn, []length.Length{um, -um, 3 * um}[i]+length.Length(turn)*20)
+			j := c.reads(c.counter, depth, turn, []length.Length{um, -um, 3 * um}[i]+length.Length(turn)*20)
 			if n++; n < 6 {
 				v := c.s.View().Loops[0]
 				if j.Gather != codeGathers || j.Whole != nil || v.Readings != 0 || v.Gathering[0].Have != n || v.Gathering[0].Of != 6 {
@@ -86,7 +86,7 @@ func TestWhatCorrects(t *testing.T) {
 		c.part()
 		var j Judged
 		for i, depth := range x.depths {
-			j = c.at(c.counter, depth, 0, []length.Length{0, 0, 6 * um}[i])
+			j = c.reads(c.counter, depth, 0, []length.Length{0, 0, 6 * um}[i])
 		}
 		if j.Whole == nil || j.Deviation != x.want {
 			t.Errorf("%q at %v: %+v, want %s", x.by, x.depths, j.Whole, x.want)
@@ -105,8 +105,8 @@ func TestTaperIsNoOffsetProblem(t *testing.T) {
 			c := deepCell(t, Several{Depths: 2, Orientations: 1})
 			prove(c, t)
 			c.part()
-			c.at(c.counter, 5, 0, -7*um)
-			j := c.at(c.counter, 25, 0, -7*um+x.taper)
+			c.reads(c.counter, 5, 0, -7*um)
+			j := c.reads(c.counter, 25, 0, -7*um+x.taper)
 			if j.Whole == nil || j.Whole.Form != x.form {
 				t.Fatalf("whole %+v", j.Whole)
 			}
@@ -115,8 +115,8 @@ func TestTaperIsNoOffsetProblem(t *testing.T) {
 					break
 				}
 				c.part()
-				c.at(c.counter, 5, 0, -9*um)
-				j = c.at(c.counter, 25, 0, -9*um+x.taper)
+				c.reads(c.counter, 5, 0, -9*um)
+				j = c.reads(c.counter, 25, 0, -9*um+x.taper)
 			}
 			if len(j.Moves) == 0 {
 				t.Fatalf("no correction came of it: %+v", j)
@@ -143,8 +143,8 @@ func prove(c *cell, t *testing.T) {
 func TestBothLocalSizesAreJudged(t *testing.T) {
 	c := deepCell(t, Several{Depths: 2, Orientations: 1})
 	c.part()
-	c.at(c.counter, 5, 0, -23*um)
-	j := c.at(c.counter, 25, 0, 15*um)
+	c.reads(c.counter, 5, 0, -23*um)
+	j := c.reads(c.counter, 25, 0, 15*um)
 	if j.Deviation != -4*um || j.Whole.Decision != gauge.NotConforming || j.Reading.Worth.Decision != gauge.Conforming {
 		t.Fatalf("whole %+v of %+v", j.Whole, j.Reading.Worth)
 	}
@@ -157,14 +157,14 @@ func TestSamePartAndCut(t *testing.T) {
 	c.part()
 	first := c.counter
 	c.part()
-	c.at(first, 5, 0, 0)
-	if j := c.at(c.counter, 25, 0, um); j.Gather != codeGathers {
+	c.reads(first, 5, 0, 0)
+	if j := c.reads(c.counter, 25, 0, um); j.Gather != codeGathers {
 		t.Fatalf("two parts made one measurement: %+v", j)
 	}
-	if j := c.at(first, 25, 0, um); j.Whole == nil || j.Count != first {
+	if j := c.reads(first, 25, 0, um); j.Whole == nil || j.Count != first {
 		t.Fatalf("the first part: %+v", j)
 	}
-	if j := c.at(c.counter, 5, 0, um); j.Whole == nil || j.Count != c.counter {
+	if j := c.reads(c.counter, 5, 0, um); j.Whole == nil || j.Count != c.counter {
 		t.Fatalf("the second part: %+v", j)
 	}
 }
@@ -174,13 +174,13 @@ func TestSamePartAndCut(t *testing.T) {
 func TestPlaces(t *testing.T) {
 	c := deepCell(t, Several{Depths: 2, Orientations: 2})
 	c.part()
-	c.at(c.counter, 5, 0, 0)
-	if j := c.at(c.counter, 5, 360, 4*um); j.Gather != codeGathers || c.s.Ledger.Gathering[0].Places[0].Size != 25*length.Millimetre+4*um || len(c.s.Ledger.Gathering[0].Places) != 1 {
+	c.reads(c.counter, 5, 0, 0)
+	if j := c.reads(c.counter, 5, 360, 4*um); j.Gather != codeGathers || c.s.Ledger.Gathering[0].Places[0].Size != 25*length.Millimetre+4*um || len(c.s.Ledger.Gathering[0].Places) != 1 {
 		t.Fatalf("again, a turn later: %+v", c.s.Ledger.Gathering)
 	}
-	c.at(c.counter, 25, 60, 0)
+	c.reads(c.counter, 25, 60, 0)
 	for _, x := range [][2]int{{15, 0}, {5, 90}} {
-		if j := c.at(c.counter, x[0], x[1], 0); j.Gather != codeOtherPlace {
+		if j := c.reads(c.counter, x[0], x[1], 0); j.Gather != codeOtherPlace {
 			t.Fatalf("at %v: %+v", x, j)
 		}
 	}
@@ -193,8 +193,8 @@ func TestPlaces(t *testing.T) {
 	if j := c.judged(c.send(same)); j.Gather != codeRepeated {
 		t.Fatalf("the same without a number: %+v", j)
 	}
-	c.at(c.counter, 5, 60, 0)
-	if j := c.at(c.counter, 25, 0, 0); j.Whole == nil || j.Whole.Sizes.Mean != 25*length.Millimetre+um {
+	c.reads(c.counter, 5, 60, 0)
+	if j := c.reads(c.counter, 25, 0, 0); j.Whole == nil || j.Whole.Sizes.Mean != 25*length.Millimetre+um {
 		t.Fatalf("complete: %+v", j)
 	}
 }
@@ -204,7 +204,7 @@ func TestPlaces(t *testing.T) {
 func TestAnUnfinishedMeasurementEnds(t *testing.T) {
 	c := deepCell(t, Several{Depths: 2, Orientations: 1, Within: 600_000})
 	c.part()
-	c.at(c.counter, 5, 0, 0)
+	c.reads(c.counter, 5, 0, 0)
 	c.mono += 590_000
 	if out := c.send(Tick{}); len(only[Unfinished](out)) != 0 {
 		t.Fatal("ended before its time")
@@ -219,7 +219,7 @@ func TestAnUnfinishedMeasurementEnds(t *testing.T) {
 	if len(out) != 1 || out[0].Cause != causeGatherLate || out[0].Have != 1 || out[0].Of != 2 || out[0].Loop != "bore" || out[0].Count != c.counter || len(c.s.Ledger.Gathering) != 0 {
 		t.Fatalf("ended %+v", out)
 	}
-	if j := c.at(c.counter, 25, 0, 0); j.Gather != codeGathers {
+	if j := c.reads(c.counter, 25, 0, 0); j.Gather != codeGathers {
 		t.Fatalf("after the end: %+v", j)
 	}
 }
@@ -248,7 +248,7 @@ func TestWhatEndsAMeasurement(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			c := deepCell(t, Several{Depths: 2, Orientations: 1})
 			c.part()
-			c.at(c.counter, 5, 0, 0)
+			c.reads(c.counter, 5, 0, 0)
 			from := len(c.events)
 			x.do(c)
 			ended := only[Unfinished](c.events[from:])
@@ -264,7 +264,7 @@ func TestGatheringIsBounded(t *testing.T) {
 	c := deepCell(t, Several{Depths: 2, Orientations: 1})
 	for range maxGathering + 5 {
 		c.part()
-		c.at(c.counter, 5, 0, 0)
+		c.reads(c.counter, 5, 0, 0)
 	}
 	if n := len(c.s.Ledger.Gathering); n != maxGathering {
 		t.Fatalf("%d wait", n)
@@ -287,14 +287,14 @@ func TestSeveralReadingsInOrder(t *testing.T) {
 		c.part()
 	}
 	for i, want := range []uint64{101, 101, 102} {
-		j := c.at(0, []int{5, 25, 5}[i], 0, 0)
+		j := c.reads(0, []int{5, 25, 5}[i], 0, 0)
 		if j.Count != want || (j.Whole != nil) != (i == 1) {
 			t.Fatalf("reading %d: %+v", i, j)
 		}
 	}
 	c.mono += 700_000
 	c.look()
-	if j := c.at(0, 5, 0, 0); j.Count != 103 {
+	if j := c.reads(0, 5, 0, 0); j.Count != 103 {
 		t.Fatalf("after the second part was given up: %+v", j)
 	}
 }

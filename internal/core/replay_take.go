@@ -69,7 +69,7 @@ func (r *Replay) other(d *decision, e Event) {
 		d.emit(e)
 	case Tasked:
 		d.emit(e)
-	case Assigned, Discarded:
+	case Assigned, Discarded, RingRead:
 		d.emit(e)
 	}
 }
@@ -161,8 +161,9 @@ func (r *Replay) judged(d *decision, e Judged, out *Again) {
 	if e.Admit == "" && e.Attribute == "" {
 		var shift, alone length.Length
 		if shift, alone, out.Sized = r.shift(d, &e); out.Sized {
-			out.Size, out.Alone = reading.Value+shift, reading.Value+alone
-			reading.Value = out.Size
+			out.Size, out.Alone = e.size()+shift, e.size()+alone
+			reading.Value += shift
+			out.Sized = e.Gather == "" // of several readings the last one tells the size
 		}
 	}
 	if !e.Waited {
