@@ -42,7 +42,7 @@ func TestInputsAreBounded(t *testing.T) {
 	if err := g.r.Submit(core.Hold{Who: engineer}, func(_ Released, err error) { held <- err }); err != nil {
 		t.Fatalf("a hold was refused: %v", err)
 	}
-	if g.r.gate("seat") {
+	if g.r.gate.Open("seat") {
 		t.Fatal("the gate is open")
 	}
 	for range 1000 { // and the machine goes on talking

@@ -130,7 +130,7 @@ func (r *Runner) input(inputs []core.Input, f core.Fact, done func(Released, err
 
 func (r *Runner) step(inputs []core.Input, done *error) {
 	commit, released := r.b.Step(inputs, done)
-	r.remember()
+	r.gate.Remember(r.b.State())
 	if commit != nil {
 		r.submit(commit)
 	}
@@ -189,7 +189,7 @@ func (r *Runner) startWriter(outcomes chan<- core.Outcome) func() {
 	go func() {
 		defer close(ended)
 		for in := range r.writes {
-			o := r.o.Machine.Write(ctx, in, func() bool { return r.gate(in.Loop) })
+			o := r.o.Machine.Write(ctx, in, func() bool { return r.gate.Open(in.Loop) })
 			select {
 			case outcomes <- o:
 			case <-ctx.Done(): // nobody listens: unknown, the next start reads
@@ -197,7 +197,7 @@ func (r *Runner) startWriter(outcomes chan<- core.Outcome) func() {
 		}
 	}()
 	return func() {
-		r.shut.Add(1)
+		r.gate.Asked()
 		close(r.writes)
 		cancel()
 		<-ended
@@ -254,6 +254,7 @@ func (r *Runner) writing() bool {
 func (r *Runner) fail(err error) {
 	err = fmt.Errorf("%s: %w", r.o.Stream, err)
 	r.failed.Store(&err)
+	r.gate.Fail()
 	r.once.Do(func() { close(r.stop) })
 	r.o.Log.Error("no more writes: the journal failed", zap.String("stream", r.o.Stream), zap.Error(err))
 	r.abandon(err)

@@ -60,8 +60,7 @@ type Runner struct {
 	ended  chan struct{}
 	once   sync.Once
 	failed atomic.Pointer[error]
-	shut   atomic.Int32                    // holds that were asked for and not decided yet; one more at the end
-	held   atomic.Pointer[map[string]bool] // scopes on hold
+	gate   *Gate
 
 	mu   sync.RWMutex
 	gone bool // nothing is taken from the channels any more
@@ -90,9 +89,9 @@ func Run(b *Bridge, o Options) *Runner {
 	r := &Runner{
 		o: o, b: b, in: make(chan job, Queue), urgent: make(chan job, urgentMost), landed: make(chan error, 1), stop: make(chan struct{}),
 		ended: make(chan struct{}), calls: map[uint64]func(Released, error){}, writes: make(chan core.Intent, 64),
-		saved: b.durable, tried: b.durable,
+		saved: b.durable, tried: b.durable, gate: NewGate(o.Open),
 	}
-	r.remember()
+	r.gate.Remember(b.State())
 	go r.loop()
 	return r
 }
@@ -104,10 +103,10 @@ func (r *Runner) Submit(f core.Fact, done func(Released, error)) error {
 	in := r.in
 	if _, ok := f.(core.Hold); ok {
 		in = r.urgent
-		r.shut.Add(1) // closes the gate before the hold is even decided
+		r.gate.Asked()
 		inner := done
 		done = func(rel Released, err error) {
-			r.shut.Add(-1)
+			r.gate.Decided()
 			if inner != nil {
 				inner(rel, err)
 			}
@@ -116,7 +115,7 @@ func (r *Runner) Submit(f core.Fact, done func(Released, error)) error {
 	err := r.offer(in, job{fact: f, done: done})
 	if err != nil {
 		if _, ok := f.(core.Hold); ok && !errors.Is(err, ErrStopped) {
-			r.shut.Add(-1)
+			r.gate.Decided()
 		}
 	}
 	return err
@@ -206,24 +205,4 @@ func (r *Runner) Done() <-chan struct{} { return r.ended }
 func (r *Runner) Close() {
 	r.once.Do(func() { close(r.stop) })
 	<-r.ended
-}
-
-// gate reports whether an intent of a loop may be sent at this moment.
-func (r *Runner) gate(loop string) bool {
-	if r.failed.Load() != nil || r.shut.Load() > 0 || r.o.Open != nil && !r.o.Open() {
-		return false
-	}
-	held := *r.held.Load()
-	return !held[""] && !held[loop]
-}
-
-// remember publishes the scopes on hold for the gate.
-func (r *Runner) remember() {
-	held := map[string]bool{}
-	if s, ok := r.b.State().(*core.State); ok {
-		for _, h := range s.Ledger.Holds {
-			held[h.Loop] = true
-		}
-	}
-	r.held.Store(&held)
 }

@@ -260,21 +260,21 @@ func TestHoldShutsTheGateAtOnce(t *testing.T) {
 		g.look(func(s *core.State) { held = s.HoldOn("seat") != nil })
 		return held
 	})
-	if g.r.gate("seat") {
+	if g.r.gate.Open("seat") {
 		t.Fatal("the gate opened again while on hold")
 	}
 	g.call(core.Resume{Cause: "by-hand", Note: "ok", Who: engineer})
-	g.wait("the gate to open", func() bool { return g.r.gate("seat") })
+	g.wait("the gate to open", func() bool { return g.r.gate.Open("seat") })
 }
 
 func TestPlantGateAndFailureShutTheGate(t *testing.T) {
 	var shut atomic.Bool
 	g := newRig(t, func(o *Options) { o.Open = func() bool { return !shut.Load() } })
-	if !g.r.gate("seat") {
+	if !g.r.gate.Open("seat") {
 		t.Fatal("shut from the start")
 	}
 	shut.Store(true)
-	if g.r.gate("seat") {
+	if g.r.gate.Open("seat") {
 		t.Fatal("the plant's gate was not asked")
 	}
 }
@@ -301,7 +301,7 @@ func TestJournalFailureStopsEverything(t *testing.T) {
 			if err := g.r.Err(); !errors.Is(err, ErrCommit) {
 				t.Fatalf("stopped by %v", err)
 			}
-			if g.r.gate("seat") {
+			if g.r.gate.Open("seat") {
 				t.Fatal("the gate is open")
 			}
 			if err := g.r.Submit(core.Tick{}, nil); !errors.Is(err, ErrStopped) {

@@ -67,6 +67,8 @@ type Options struct {
 	Log  *zap.Logger
 
 	connect connector // the port; tests put a fake here
+	clock   func() time.Time
+	sleep   func(time.Duration)
 }
 
 // DefaultDemoMark is the node that only a simulated machine carries.
@@ -146,6 +148,9 @@ func (o Options) withDefaults() Options {
 		o.Log = zap.NewNop()
 	}
 	o.Log = o.Log.With(zap.String("machine", o.Name))
+	if o.clock == nil {
+		o.clock, o.sleep = time.Now, time.Sleep
+	}
 	if o.connect == nil {
 		o.connect = connect
 	}

@@ -142,7 +142,7 @@ func (a *attempt) try(ctx context.Context) {
 	if !ok {
 		return
 	}
-	began := time.Now()
+	began := a.m.o.clock()
 	pre, err := a.read(ctx)
 	if err != nil {
 		a.notSent(CodePreRead, "%v", err)
@@ -155,7 +155,7 @@ func (a *attempt) try(ctx context.Context) {
 	if !a.unchanged() || !a.open(ctx) {
 		return
 	}
-	if spent := time.Since(began); spent > a.m.o.Window {
+	if spent := a.m.o.clock().Sub(began); spent > a.m.o.Window {
 		a.notSent(CodeWindow, "%s, allowed %s", spent.Round(time.Millisecond), a.m.o.Window)
 		return
 	}
@@ -302,7 +302,7 @@ const (
 // prove reads back until the register shows the new value, set after the
 // pre-read, or another one, or time is up.
 func (a *attempt) prove(st ua.StatusCode) {
-	deadline := time.Now().Add(a.m.o.Answer)
+	deadline := a.m.o.clock().Add(a.m.o.Answer)
 	code := CodeNotYet
 	for pause := firstLook; ; pause = min(2*pause, laterLook) {
 		s, err := a.read(context.Background())
@@ -321,11 +321,11 @@ func (a *attempt) prove(st ua.StatusCode) {
 			a.settle(core.Differs, CodeClipped, "%s, it reads %s", statusText(st), s.Registers[a.at])
 			return
 		}
-		if time.Now().After(deadline) {
+		if a.m.o.clock().After(deadline) {
 			a.settle(core.Unknown, code, "%s", statusText(st))
 			return
 		}
-		time.Sleep(pause)
+		a.m.o.sleep(pause)
 	}
 }
 
