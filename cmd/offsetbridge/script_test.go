@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -22,7 +23,10 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata",
 		Setup: func(e *testscript.Env) error { // the shipped example
-			return os.WriteFile(filepath.Join(e.WorkDir, "cell.toml"), config.Cell, 0o600)
+			return errors.Join(
+				os.WriteFile(filepath.Join(e.WorkDir, "cell.toml"), config.Cell, 0o600),
+				os.WriteFile(filepath.Join(e.WorkDir, "demo.toml"), config.Demo, 0o600),
+			)
 		},
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,

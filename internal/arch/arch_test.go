@@ -74,6 +74,7 @@ var law = map[string][]string{
 	"internal/core":       {"internal/length", "internal/limits", "internal/gauge", "internal/estimate", "internal/compensate", "internal/guard"},
 	"internal/journal":    {"internal/core"},
 	"internal/bridge":     {"internal/length", "internal/core", "internal/journal"},
+	"internal/replay":     {"internal/length", "internal/core", "internal/journal"},
 	"internal/intake":     {"internal/length", "internal/core"},
 	"internal/machine":    {"internal/length", "internal/core"},
 	"internal/web":        {"internal/length", "internal/core", "internal/bridge", "internal/account", "internal/capability", "internal/chart", "internal/report"},

@@ -13,8 +13,9 @@ import (
 //
 //	size = measured + Σ effect · (register of the replay − register in force),
 //
-// and judged by the production core; what that core writes acts at once, between
-// two parts. Effects are those of the new settings.
+// and judged by the production core. What that core writes acts at once, between
+// two parts; where the record made the same write at the same time, the machine
+// answers as it did there. Effects are those of the new settings.
 //
 // People are taken over where they answered the same question: an approval or a
 // rejection of the same change. Any other card gets its yes. A register that
@@ -44,6 +45,7 @@ type Replay struct {
 	wall    int64
 	asked   []asked
 	waits   []waits
+	sent    []Intent // writes of the record without a certain outcome
 }
 
 // asked pairs a card of the replay with the same one of the record.
@@ -71,11 +73,6 @@ func (r *Replay) Begin(set Settings) bool {
 	r.situate(r.s.now.at.Mono, r.s.now.at.Wall)
 	d.configure(Configure{Settings: set})
 	r.s.Ledger.Settings = set // also where only its form differs
-	for i := range r.s.Ledger.Registers {
-		if b := &r.s.Ledger.Registers[i]; b.Pending != nil { // what was under way arrives
-			d.outcome(Outcome{Intent: b.Pending.ID, Result: Applied, Read: b.Pending.New})
-		}
-	}
 	r.fit()
 	return true
 }
@@ -126,11 +123,11 @@ func (r *Replay) Take(wall int64, e Event) Again {
 	switch e.(type) {
 	case Held, Voided, Proposed, Intended, Concluded: // belong to what came before
 	default:
+		r.carryOut(d)
 		r.decideCards(d)
 	}
 	r.take(d, e, &out)
 	r.note(e)
-	r.carryOut(d)
 	out.Events = d.out
 	return out
 }
@@ -161,6 +158,13 @@ func (r *Replay) note(e Event) {
 		r.seen, r.now = &e, slices.Clone(e.Registers)
 		if r.still == nil && r.started {
 			r.still = e.Registers
+		}
+	case Intended:
+		r.sent = slices.DeleteFunc(r.sent, func(in Intent) bool { return in.Register == e.Register })
+		r.sent = push(r.sent, e.Intent, maxColumns)
+	case Concluded:
+		if e.Result != Unknown {
+			r.sent = slices.DeleteFunc(r.sent, func(in Intent) bool { return in.ID == e.Outcome.Intent })
 		}
 	case Recorded:
 		r.cuts = push(r.cuts, e.Cut, maxCuts)
@@ -229,11 +233,17 @@ func (r *Replay) step(d *decision, f Fact) {
 	d.dispatch()
 }
 
-// carryOut does what was written: it acts on the next part.
+// likewise reports whether two intents are the same write.
+func (in *Intent) likewise(o Intent) bool {
+	return in.Register == o.Register && in.Old == o.Old && in.New == o.New
+}
+
+// carryOut does what was written, unless the record made the same write and has its
+// outcome still to come.
 func (r *Replay) carryOut(d *decision) {
 	for i := 0; i < len(r.s.Ledger.Registers); i++ {
 		b := &r.s.Ledger.Registers[i]
-		if b.Pending == nil {
+		if b.Pending == nil || slices.ContainsFunc(r.sent, b.Pending.likewise) {
 			continue
 		}
 		d.outcome(Outcome{Intent: b.Pending.ID, Result: Applied, Read: b.Pending.New})

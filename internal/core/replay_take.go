@@ -45,6 +45,8 @@ func (r *Replay) take(d *decision, e Event, out *Again) {
 		if r.s.heldBy(e.Loop, e.Cause) != nil {
 			d.emit(e)
 		}
+	case Concluded:
+		r.concluded(d, e)
 	case Proposed:
 		r.twin(e)
 	case Approved, Voided:
@@ -104,7 +106,7 @@ func (r *Replay) recorded(d *decision, c Cut) {
 			continue
 		}
 		here[i] = b.Value
-		if k := r.columns[i]; k >= 0 && k < len(r.now) && r.hands[k] != 0 && c.Registers[k]+r.hands[k] == r.now[k] {
+		if k := r.columns[i]; k >= 0 && k < min(len(r.now), len(c.Registers)) && r.hands[k] != 0 && c.Registers[k]+r.hands[k] == r.now[k] {
 			here[i] -= r.handed[i] // typed while it was cut: it acts on the next
 		}
 	}
@@ -201,13 +203,41 @@ func (r *Replay) shift(d *decision, e *Judged) (shift, alone length.Length, ok b
 	if here == nil {
 		return 0, 0, false
 	}
+	row := r.cuts[k].Registers
 	for i, name := range l.Registers {
 		x := d.set().registerIndex(name)
-		was := r.cuts[k].Registers[r.columns[x]]
+		if k := r.columns[x]; k >= len(r.still) || k >= len(row) {
+			return 0, 0, false
+		}
+		was := row[r.columns[x]]
 		shift += l.Effects[c][i].Of(here[x]) - l.Effects[c][i].Of(was)
 		alone += l.Effects[c][i].Of(r.still[r.columns[x]]) - l.Effects[c][i].Of(was)
 	}
 	return shift, alone, true
+}
+
+// concluded answers the same write as the machine answered it in the record.
+func (r *Replay) concluded(d *decision, e Concluded) {
+	k := slices.IndexFunc(r.sent, func(in Intent) bool { return in.ID == e.Outcome.Intent })
+	if k < 0 {
+		return
+	}
+	for i := range r.s.Ledger.Registers {
+		b := &r.s.Ledger.Registers[i]
+		if b.Pending == nil || !b.Pending.likewise(r.sent[k]) {
+			continue
+		}
+		o := e.Outcome
+		o.Intent = b.Pending.ID
+		if !e.Late {
+			r.step(d, o)
+		} else if b.Doubtful || e.Result == Applied {
+			e.Outcome, e.Loop = o, b.Pending.Loop
+			d.emit(e)
+			d.dispatch()
+		}
+		return
+	}
 }
 
 // held takes over a hold that no reading caused.

@@ -127,6 +127,16 @@ func (j *Journal) removedBefore(stream string) error {
 	return fmt.Errorf("%w: stream %s up to record %d; read on from record %d, or from a backup", ErrRemoved, stream, first-1, first)
 }
 
+// First returns the number of the first record of a stream that retention has
+// left, 1 where it took none.
+func (j *Journal) First(stream string) (uint64, error) {
+	if err := j.ready(); err != nil {
+		return 0, err
+	}
+	first, err := j.catalog.firstKept(stream)
+	return max(first, 1), j.mind(err)
+}
+
 // salvage reads one by one what could not be read as a page, to get as far as
 // possible and to name the record that stops it.
 func (j *Journal) salvage(s *segment, stream string, seq, stop uint64, cause error) (rows []row, err error) {
