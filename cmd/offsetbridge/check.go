@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -9,17 +10,23 @@ import (
 
 	"offsetbridge/config"
 	"offsetbridge/internal/app"
+	"offsetbridge/internal/core"
+	"offsetbridge/internal/replay"
 )
 
 func checkCommand() *cobra.Command {
 	var path string
-	var dial, asJSON bool
+	var dial, asJSON, record bool
 	c := &cobra.Command{
 		Use: "check", Short: "validate a configuration: what may each loop do, and why not more", Args: cobra.NoArgs,
 		Long: `check reads the configuration and reports every problem at once. It needs no
 network. With --dial it also asks the broker and every machine: connection,
 identity, and for each register whether it exists, its type, unit, range and
-access rights.`,
+access rights.
+
+For every loop that may ask a person it says how many prompts a shift to expect:
+from the record, replayed under this configuration, where the configured journal is
+there and holds enough parts, else worked out from dead band and usual wear.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			out := cmd.OutOrStdout()
 			cfg, err := config.Load(path)
@@ -45,6 +52,9 @@ access rights.`,
 			if err != nil {
 				return err
 			}
+			if record {
+				expectFromRecord(cmd.Context(), cfg, &found)
+			}
 			if asJSON {
 				err = printJSON(out, map[string]any{"ok": found.OK(), "warnings": cfg.Warnings, "found": found})
 			} else {
@@ -58,8 +68,31 @@ access rights.`,
 	}
 	configFlag(c, &path)
 	c.Flags().BoolVar(&dial, "dial", false, "also ask the broker and every machine")
+	c.Flags().BoolVar(&record, "record", true, "count prompts in the configured journal, where it is there")
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
+}
+
+// expectFromRecord replaces what was worked out about prompts by what the record says,
+// where it says enough. A record that cannot be read changes nothing.
+func expectFromRecord(ctx context.Context, c *config.Config, found *app.Inspection) {
+	report, err := replayed(ctx, c, c.Journal.Directory, replay.Options{})
+	if err != nil {
+		return
+	}
+	for i := range found.Loops {
+		p := &found.Loops[i]
+		for _, l := range report.Loops {
+			if l.Machine != p.Machine || l.Name != p.Loop || p.Prompts == nil || l.Parts < core.ExpectParts || l.Readings == 0 {
+				continue
+			}
+			cycle := 0.0
+			if l.Replayed.PerShift != nil {
+				cycle = l.Minutes / float64(l.Parts)
+			}
+			p.Prompts = core.ExpectFrom(uint64(l.Replayed.Prompts()), uint64(l.Parts), cycle)
+		}
+	}
 }
 
 func printInspection(w io.Writer, path string, c *config.Config, found app.Inspection) error {
@@ -85,6 +118,9 @@ func printInspection(w io.Writer, path string, c *config.Config, found app.Inspe
 		p.line("loop %s on %s may %s", l.Loop, l.Machine, l.May)
 		for _, why := range l.Because {
 			p.line("  because %s", why)
+		}
+		if l.Prompts != nil {
+			p.line("  %s", l.Prompts.Say)
 		}
 	}
 	return p.err

@@ -115,6 +115,9 @@ func printStatus(w io.Writer, s web.Status) error {
 		}
 		for _, l := range m.Loops {
 			p.line("  loop %s (%s): %s", l.Name, l.Mode, loopSays(l))
+			if l.Prompts != nil {
+				p.line("    %s", l.Prompts.Say)
+			}
 			for _, x := range l.Sizes {
 				p.line("    %s: part %d was %s from aim", x.Characteristic, x.LastPart, x.FromAim.Signed("mm", 4))
 			}

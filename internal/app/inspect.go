@@ -41,6 +41,8 @@ type Permission struct {
 	Mode    core.Mode `json:"mode"`
 	May     string    `json:"may"`
 	Because []string  `json:"because,omitempty"` // why not more
+
+	Prompts *core.Expected `json:"prompts,omitempty"` // how often it will ask; nil where it proposes nothing
 }
 
 // Inspect works out what the loops of a configuration may do; with dial it also
@@ -81,7 +83,7 @@ func monotonic() func() int64 {
 
 // permission says what a loop may do, from its mode down to what is missing.
 func permission(s *core.Settings, l *core.Loop, dialled bool, r *machine.Report) Permission {
-	p := Permission{Machine: s.Machine, Loop: l.Name, Mode: l.Mode}
+	p := Permission{Machine: s.Machine, Loop: l.Name, Mode: l.Mode, Prompts: s.Expect(l)}
 	if dialled && !r.Up {
 		p.May = "nothing"
 		for _, x := range r.Problems {

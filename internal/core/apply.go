@@ -40,6 +40,7 @@ func (s *State) apply(e Event) {
 			status = Pending
 		}
 		g.Proposals = append(g.Proposals, Open{Proposal: e.Proposal, Status: status})
+		s.askedOf(&e.Proposal)
 	case Voided:
 		s.applyVoided(e)
 	case Approved:
@@ -137,6 +138,7 @@ func keepLoop(books []LoopBook, l *Loop, digest string) LoopBook {
 		if b.Name == l.Name {
 			if b.Digest != digest { // commands were reckoned with the old effects
 				b.Digest, b.Rejected, b.Sizes = digest, nil, make([]SizeBook, len(l.Characteristics))
+				b.Parts, b.Asked = 0, 0
 			}
 			return b
 		}
@@ -207,6 +209,7 @@ func (s *State) applyRecorded(e Recorded) {
 		s.stoodStill(e.Minute-g.Cuts[n-1].Minute, e.Count)
 	}
 	g.Cuts = push(g.Cuts, e.Cut, maxCuts)
+	s.cutFor(&e.Cut)
 }
 
 // A pause between two cuts is a standstill when it is longer than several

@@ -97,6 +97,8 @@ type LoopBook struct {
 	First    bool            `json:"first"`              // set-up or tool change: no part has proven the size yet
 	Evidence uint64          `json:"evidence"`           // readings used ever
 	Acted    uint64          `json:"acted"`              // evidence at the last intent: one state of the estimate, one intent
+	Parts    uint64          `json:"parts,omitempty"`    // cut for it under these settings
+	Asked    uint64          `json:"asked,omitempty"`    // cards in them that a person had to decide
 	Odd      int             `json:"odd"`                // implausible readings in a row
 	Rejected []length.Length `json:"rejected,omitempty"` // register values a person said no to, in the loop's order
 	Sizes    []SizeBook      `json:"sizes"`              // in the order of the loop's characteristics

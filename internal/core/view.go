@@ -45,7 +45,8 @@ type LoopView struct {
 	Spent    length.Length `json:"spent_nm"`
 	Travel   length.Length `json:"travel_nm"`
 	Proven   bool          `json:"proven"`
-	Sizes    []SizeView    `json:"sizes,omitempty"` // of each, where there are several
+	Prompts  *Expected     `json:"prompts,omitempty"` // how often it asks; nil where it proposes nothing
+	Sizes    []SizeView    `json:"sizes,omitempty"`   // of each, where there are several
 
 	Measured  []MeasuredView  `json:"measured,omitempty"`  // the newest of each characteristic
 	Gathering []GatheringView `json:"gathering,omitempty"` // measurements that wait for further readings
@@ -128,7 +129,7 @@ func (s *State) loopView(l *Loop) LoopView {
 	b := s.loopBook(l.Name)
 	v := LoopView{
 		Name: l.Name, Mode: l.Mode, Hold: clone(s.hold(l.Name)), First: b.First, Readings: b.Evidence, Travel: l.Bounds.Travel,
-		Proven: s.allProven(l), Waiting: s.situationOf(),
+		Proven: s.allProven(l), Waiting: s.situationOf(), Prompts: s.expected(l),
 	}
 	for _, name := range l.Registers {
 		v.Spent = max(v.Spent, s.book(name).Spent)

@@ -3,6 +3,7 @@ package replay
 import (
 	"context"
 	"encoding/json"
+	"math"
 	"math/rand/v2"
 	"strconv"
 	"strings"
@@ -28,7 +29,10 @@ type shop struct {
 	seq     uint64
 	counter uint64
 	reg     length.Length
-	wear    float64 // µm
+	wear    float64 // µm, so far
+	rate    float64 // of it, a part
+	walk    float64 // standard deviation of what comes on top, a part
+	scatter float64
 	asked   int
 }
 
@@ -61,7 +65,7 @@ func newShop(t *testing.T, mode core.Mode) *shop {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { j.Close() })
-	s := &shop{t: t, j: j, dir: dir, r: rand.New(rand.NewPCG(1, 2)), reg: 20 * um, wear: -20}
+	s := &shop{t: t, j: j, dir: dir, r: rand.New(rand.NewPCG(1, 2)), reg: 20 * um, wear: -20, rate: 0.33, scatter: 1}
 	s.send(core.Started{Version: "test", Epoch: 1})
 	s.send(core.Configure{Settings: settings(mode)})
 	s.send(core.Verified{OK: true})
@@ -109,9 +113,9 @@ func (s *shop) make(parts int) {
 	for range parts {
 		s.mono += 90_000
 		s.counter++
-		s.wear += 0.33
+		s.wear += s.rate + s.walk*s.r.NormFloat64()
 		s.look()
-		off, _ := length.FromMicrometres(s.wear + s.r.NormFloat64())
+		off, _ := length.FromMicrometres(s.wear + s.scatter*s.r.NormFloat64())
 		s.send(core.Reading{
 			Gauge: "g", Sequence: s.counter, Characteristic: "d30", Part: strconv.FormatUint(s.counter, 10),
 			Value: 30*length.Millimetre + off + s.reg,
@@ -253,5 +257,35 @@ func TestTwiceTheSameBytes(t *testing.T) {
 	b, err := json.Marshal(s.replay(set, Options{}))
 	if err != nil || string(a) != string(b) {
 		t.Fatalf("%s\n%s\n%v", a, b, err)
+	}
+}
+
+// What is said of prompts before there is a record, against the record of a process
+// as it is taken for: scatter T/20, wear a tenth of it, a walk of 0.006 of its square.
+func TestExpectedPrompts(t *testing.T) {
+	for _, mode := range []core.Mode{core.Confirm, core.Auto} {
+		s := newShop(t, mode)
+		s.scatter, s.rate, s.walk = 1.5, 0.15, 1.5*0.0775
+		s.make(500)
+		set := settings(mode)
+		l := s.replay(set, Options{})
+		e := set.Expect(&set.Loops[0])
+		counted := 100 * float64(l.Recorded.Corrections) / float64(l.Parts)
+		if mode == core.Auto {
+			if e.Per100 != 0 || !strings.Contains(e.Say, "go by themselves") || l.Recorded.Per100 > 4 {
+				t.Fatalf("%+v, recorded %+v", e, l.Recorded)
+			}
+			continue
+		}
+		if ratio := e.Per100 / counted; ratio < 1/1.5 || ratio > 1.5 {
+			t.Fatalf("expected %+v, there were %.1f in 100", e, counted)
+		}
+		seen := s.s.View().Loops[0].Prompts
+		if seen.Parts != 500 || seen.Per100 != l.Recorded.Per100 {
+			t.Fatalf("the running loop says %+v, the record %+v", seen, l.Recorded)
+		}
+		if from := core.ExpectFrom(uint64(l.Recorded.Prompts()), uint64(l.Parts), 1.5); from.PerShift == 0 || math.Abs(from.PerShift-*l.Recorded.PerShift) > 1 {
+			t.Fatalf("%+v, %v", from, *l.Recorded.PerShift)
+		}
 	}
 }
