@@ -16,6 +16,7 @@ type Announcement struct {
 
 	TextNumbers, DecimalComma bool   // of a setting or a ring check: numbers may come in quotes, with a comma
 	TimeFormat                string // of Message.Time
+	Fahrenheit                bool   // temperatures come in °F, else in °C
 }
 
 // AnnouncementMessage says where in an announcement each field stands. A pairing
@@ -67,11 +68,16 @@ func readAnnouncement(t *table) Announcement {
 		t.problem("lasts", "is of no use, as the gauge's own table setting says how long a setting holds: leave it out")
 	}
 	a.readForms(t)
+	warm := false
 	if m := t.table("message"); m != nil {
 		a.readMessage(m)
+		_, warm = m.m["temperature"]
 		m.close()
 	} else if !t.has("message") {
 		t.problem("message", "is missing, write [announcement.message] with machine and part")
+	}
+	if a.ofGauge() {
+		a.Fahrenheit = t.temperatureUnit(warm)
 	}
 	t.close()
 	return a

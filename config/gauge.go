@@ -30,9 +30,11 @@ type Gauge struct {
 	Range          length.Range
 	Resolution     length.Length
 	MaxDecimals    int
-	TextNumbers    bool     // numbers may come in quotes
-	DecimalComma   bool     // numbers in quotes have a comma as the decimal sign
-	BareNumber     bool     // the whole message is the value
+	TextNumbers    bool // numbers may come in quotes
+	DecimalComma   bool // numbers in quotes have a comma as the decimal sign
+	BareNumber     bool // the whole message is the value
+	Fahrenheit     bool // temperatures come in °F, else in °C
+	DepthUnit      length.Unit
 	TimeFormat     string   // of Message.Time: "rfc3339", "ms" or "s" (since 1970, UTC)
 	ProductionWhen []string // states that mean a part of the series, besides Production
 	Message        Message
@@ -42,6 +44,8 @@ type Gauge struct {
 // Message says where in a message each field stands. An empty Field is absent.
 type Message struct {
 	Value, Unit, Sequence, Time, Characteristic, Machine, Part, Cut, State, Temperature Field
+
+	GaugeTemperature, StandardTemperature, Depth, Orientation Field
 }
 
 // Field is one of three ways to know something about a reading.
@@ -194,6 +198,7 @@ func readGauge(t *table) Gauge {
 		m.close()
 	}
 	g.readTrust(t)
+	g.readMeasuring(t)
 	t.close()
 	return g
 }
@@ -284,11 +289,16 @@ var messageFields = []mapped{
 	{"cut", sent, true, ""},
 	{"state", anywhere, false, "where the part's state stands, as in \"/state\", or \"=production\" when only parts of the series are measured here: it is never guessed"},
 	{"temperature", sent, true, ""},
+	{"gauge_temperature", sent, true, ""},
+	{"standard_temperature", sent, true, ""},
+	{"depth", sent, true, ""},
+	{"orientation", sent, true, ""},
 }
 
 func (g *Gauge) readMessage(gauge, t *table) {
 	at := &g.Message
-	to := []*Field{&at.Value, &at.Unit, &at.Sequence, &at.Time, &at.Characteristic, &at.Machine, &at.Part, &at.Cut, &at.State, &at.Temperature}
+	to := []*Field{&at.Value, &at.Unit, &at.Sequence, &at.Time, &at.Characteristic, &at.Machine, &at.Part, &at.Cut, &at.State, &at.Temperature,
+		&at.GaugeTemperature, &at.StandardTemperature, &at.Depth, &at.Orientation}
 	for i, f := range messageFields {
 		if t.has(f.name) {
 			*to[i] = t.field(f, g.Levels())

@@ -140,6 +140,9 @@ func (l *loopReader) readCharacteristic(t *table) {
 	l.readAim(t, &c, ok)
 	l.readPlausible(t, &c, ok)
 	l.readGauges(t, &c, ok)
+	l.readMaterial(t, &c)
+	l.readSeveral(t, &c)
+	c.Thread = isThread(t, operation)
 	l.Characteristics = append(l.Characteristics, c)
 	t.close()
 }

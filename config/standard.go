@@ -18,6 +18,8 @@ type Trust struct {
 	Instrument gauge.Instrument
 	Interval   gauge.Interval
 	RingWindow *length.Length // nil: gauge.RingWindow; 0: never
+	Contacts   gauge.Contacts // of its head; 0: not said
+	Thermal    *core.Thermal  // nil: readings are taken as they are
 }
 
 // Register returns every gauge and standard of the plant.
@@ -54,6 +56,7 @@ func readStandard(t *table) gauge.Standard {
 	if s.Due != 0 && s.Certified != 0 && s.Due <= s.Certified {
 		t.problem("due", "lies before certified, correct one of them")
 	}
+	s.Alpha, s.AlphaSigma = t.expansion()
 	t.close()
 	return s
 }
@@ -182,6 +185,7 @@ func (c *Config) checkStandards(t *table) {
 				x.unknown("standards", s, "standard", names)
 			}
 		}
+		c.checkThermal(x, &c.Gauges[i])
 	}
 }
 
@@ -262,17 +266,20 @@ func (g *Gauge) trust(c *Config) *core.Trust {
 	in := &g.Trust.Instrument
 	t := &core.Trust{
 		Gauge: g.Name, Repeat: in.Repeatability, Interval: g.Trust.Interval, Window: g.Trust.RingWindow,
-		Frozen: gauge.RunLength(in.Repeatability, in.Resolution),
+		Frozen: gauge.RunLength(in.Repeatability, in.Resolution), Linearity: in.Linearity,
+		Contacts: g.Trust.Contacts, Thermal: g.Trust.Thermal,
 	}
 	for _, h := range in.Heads {
 		t.Heads = append(t.Heads, h.Range)
 	}
 	for _, name := range in.Standards {
 		if s := c.standard(name); s != nil {
-			t.Standards = append(t.Standards, core.Ring{Name: name, Value: s.Value})
+			t.Standards = append(t.Standards, core.Ring{
+				Name: name, Value: s.Value, Uncertainty: s.Uncertainty, Alpha: s.Alpha, AlphaSigma: s.AlphaSigma,
+			})
 		}
 	}
-	if t.Repeat == 0 && len(t.Heads) == 0 && len(t.Standards) == 0 && !t.Interval.Bounds() && t.Window == nil {
+	if t.Repeat == 0 && len(t.Heads) == 0 && len(t.Standards) == 0 && !t.Interval.Bounds() && t.Window == nil && t.Linearity == 0 && t.Contacts == 0 && t.Thermal == nil {
 		return nil
 	}
 	return t
@@ -341,7 +348,7 @@ func (a *Announcement) readForms(t *table) {
 	if a.DecimalComma && !a.TextNumbers {
 		t.problem("decimal_comma", "needs numbers in quotes, as a plain JSON number has no comma: write text_numbers = true as well")
 	}
-	for _, name := range []string{"text_numbers", "decimal_comma", "time_format"} {
+	for _, name := range []string{"text_numbers", "decimal_comma", "time_format", "temperature_unit"} {
 		if t.has(name) && a.Kind != "" && !a.ofGauge() {
 			t.problem(name, "is of no use here, as only a setting or a ring check brings such a value: leave it out")
 		}

@@ -27,7 +27,7 @@ func TestTrustReachesTheCore(t *testing.T) {
 	want := core.Trust{
 		Gauge: "bore-1", Repeat: 300, Frozen: gauge.RunLength(300, 1000), Interval: gauge.Interval{Millis: 5_400_000, Change: 1500},
 		Heads:     []length.Range{{Low: 25_000 * um, High: 30_000 * um}, {Low: 14_000 * um, High: 17_000 * um}},
-		Standards: []core.Ring{{Name: "ring 28", Value: 28_016_500}, {Name: "plug 28", Value: 28_000_960}},
+		Standards: []core.Ring{{Name: "ring 28", Value: 28_016_500, Uncertainty: 800}, {Name: "plug 28", Value: 28_000_960, Uncertainty: um}},
 	}
 	if g.Gauge != want.Gauge || g.Repeat != want.Repeat || g.Frozen != want.Frozen || g.Frozen == 0 || g.Interval != want.Interval ||
 		!slices.Equal(g.Heads, want.Heads) || !slices.Equal(g.Standards, want.Standards) || g.Window == nil || *g.Window != 0 {

@@ -75,12 +75,13 @@ func intakeGauge(g *config.Gauge) intake.Gauge {
 		Name: g.Name, Topic: g.Topic, Kind: intake.KindReading, Identity: g.Identity,
 		Range: g.Range, Resolution: g.Resolution, MaxDecimals: g.MaxDecimals,
 		BareNumber: g.BareNumber, TextNumbers: g.TextNumbers, CommaText: g.DecimalComma,
-		TimeFormat: g.TimeFormat, Production: production(g),
+		TimeFormat: g.TimeFormat, Production: production(g), Fahrenheit: g.Fahrenheit, DepthUnit: g.DepthUnit,
 		Fields: intake.Fields{
 			Value: source(m.Value), Unit: source(m.Unit), Sequence: source(m.Sequence), Time: source(m.Time),
 			Characteristic: source(m.Characteristic), Machine: source(m.Machine), Part: source(m.Part),
 			Cut: source(m.Cut), State: source(m.State),
-			Temperature: source(m.Temperature),
+			Temperature: source(m.Temperature), GaugeTemperature: source(m.GaugeTemperature),
+			StandardTemperature: source(m.StandardTemperature), Depth: source(m.Depth), Orientation: source(m.Orientation),
 		},
 		Rate: gaugeRate, Burst: gaugeBurst,
 	}
@@ -121,7 +122,7 @@ func ringStation(a *config.Announcement, kind intake.Kind) intake.Gauge {
 	return intake.Gauge{
 		Name: a.Name, Topic: a.Topic, Kind: kind, Rate: gaugeRate, Burst: gaugeBurst,
 		Range: length.Range{Low: -length.Millimetre, High: length.Millimetre}, Resolution: length.Nanometre, MaxDecimals: 8,
-		TextNumbers: a.TextNumbers, CommaText: a.DecimalComma, TimeFormat: a.TimeFormat,
+		TextNumbers: a.TextNumbers, CommaText: a.DecimalComma, TimeFormat: a.TimeFormat, Fahrenheit: a.Fahrenheit,
 		Fields: intake.Fields{
 			Gauge: source(m.Gauge), Ring: source(m.Standard), Value: source(m.AsFound), Unit: source(m.Unit),
 			Person: source(m.Person), Temperature: source(m.Temperature), Sequence: source(m.Sequence), Time: source(m.Time),

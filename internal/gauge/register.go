@@ -57,6 +57,8 @@ type Standard struct {
 	Certificate string
 	Certified   Moment
 	Due         Moment // first moment at which the certificate is out of date
+	Alpha       Expansion
+	AlphaSigma  Expansion
 }
 
 // Feature is what a characteristic asks of head and standard.

@@ -56,6 +56,23 @@ func gauges(tb testing.TB) map[string]Gauge {
 			},
 			Range: wide, Resolution: length.Micrometre, MaxDecimals: 3, TextNumbers: true, CommaText: true,
 		},
+		"places": {
+			Name: "deep", Topic: "deep", Kind: KindReading, Identity: "counter",
+			Fields: Fields{
+				Value: f("/d"), Unit: f("=mm"), Characteristic: f("=bore"), Machine: f("=mill"), State: f("=production"), Part: f("/part"),
+				Temperature: f("/t/part"), GaugeTemperature: f("?/t/gauge"), StandardTemperature: f("?/t/ring"),
+				Depth: f("?/at"), Orientation: f("?/turn"),
+			},
+			Range: near, Resolution: 100, MaxDecimals: 4, TextNumbers: true, CommaText: true, DepthUnit: length.IN,
+		},
+		"fahrenheit": {
+			Name: "warm", Topic: "warm", Kind: KindReading, Identity: "counter", Fahrenheit: true,
+			Fields: Fields{
+				Value: f("/d"), Unit: f("=mm"), Characteristic: f("=bore"), Machine: f("=mill"), State: f("=production"), Part: f("/part"),
+				Temperature: f("/t"),
+			},
+			Range: near, Resolution: 100, MaxDecimals: 4,
+		},
 		"bare": {
 			Name: "gateway", Topic: "gateway/+/value", Kind: KindReading, Identity: "task", BareNumber: true,
 			Fields: Fields{Unit: f("=mm"), Machine: f("=mill"), State: f("=production")},
@@ -93,6 +110,7 @@ func station(tb testing.TB, kind Kind) Gauge {
 var usualTopics = map[string]string{
 	"primary": "cell/mill/gauge/bench-1/reading", "counter": "line/lathe/inline", "comma": "hand",
 	"bare": "gateway/7/value", "pair": "cell/mill/loader", "task": "cell/mill/scanner",
+	"places": "deep", "fahrenheit": "warm",
 	"setting": "hall/rings", "ringcheck": "hall/rings",
 }
 
@@ -168,6 +186,18 @@ func tell(r Result) string {
 		}
 		if f.Temp != nil {
 			add("%d mC", int64(*f.Temp))
+		}
+		if f.TempGauge != nil {
+			add("gauge %d mC", int64(*f.TempGauge))
+		}
+		if f.TempStandard != nil {
+			add("standard %d mC", int64(*f.TempStandard))
+		}
+		if f.Depth != nil {
+			add("at %s", *f.Depth)
+		}
+		if f.Turn != nil {
+			add("turned %d m°", int32(*f.Turn))
 		}
 	case core.Set:
 		tellCheck(add, f.Check)

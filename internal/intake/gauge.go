@@ -34,6 +34,8 @@ type Gauge struct {
 	BareNumber  bool          // the whole message is the value, nothing else
 	TextNumbers bool          // numbers may come in quotes
 	CommaText   bool          // numbers in quotes use a comma as the decimal sign, never a point
+	Fahrenheit  bool          // temperatures come in °F, else in °C
+	DepthUnit   length.Unit   // of Fields.Depth
 	TimeFormat  string        // of Fields.Time: "rfc3339" or "", "ms" or "s" (since 1970, UTC)
 	Production  []string      // words of Fields.State that mean an ordinary production part
 
@@ -58,7 +60,11 @@ type Fields struct {
 	Counter        Source // of a pair
 	Ring           Source // of a task, a setting or a ring check
 	Person         Source // of a setting or a ring check: who
-	Temperature    Source // °C, of the part or, of a setting or a ring check, of gauge and standard
+	Temperature    Source // of the part or, of a setting or a ring check, of gauge and standard
+
+	GaugeTemperature, StandardTemperature Source // of a reading: of the gauge's frame, and of the standard
+	Depth                                 Source // of a reading: from the mouth
+	Orientation                           Source // of a reading: about the axis, in degrees
 }
 
 // Source is where a field comes from. The zero Source is nowhere.
@@ -136,18 +142,22 @@ const (
 	fRing
 	fPerson
 	fTemperature
+	fGaugeTemperature
+	fStandardTemperature
+	fDepth
+	fOrientation
 	fieldCount
 )
 
 var fieldNames = [fieldCount]string{
 	"value", "unit", "sequence", "time", "characteristic", "machine", "part", "cut", "state", "gauge", "counter", "ring",
-	"person", "temperature",
+	"person", "temperature", "gauge temperature", "standard temperature", "depth", "orientation",
 }
 
 func (f Fields) list() [fieldCount]Source {
 	return [fieldCount]Source{
 		f.Value, f.Unit, f.Sequence, f.Time, f.Characteristic, f.Machine, f.Part, f.Cut, f.State, f.Gauge, f.Counter, f.Ring,
-		f.Person, f.Temperature,
+		f.Person, f.Temperature, f.GaugeTemperature, f.StandardTemperature, f.Depth, f.Orientation,
 	}
 }
 
@@ -266,6 +276,7 @@ func (g Gauge) checkReading(p *problems) {
 	if g.MaxDecimals < 0 || g.MaxDecimals > 9 {
 		p.add("decimals %d are not in 0..9", g.MaxDecimals)
 	}
+	g.checkPlace(p)
 	if g.CommaText && !g.TextNumbers {
 		p.add("a decimal comma needs numbers in quotes")
 	}

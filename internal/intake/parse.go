@@ -163,7 +163,8 @@ func (msg *message) reading(machine string, retained bool) core.Fact {
 	r.Cut = int(msg.count(fCut, 999))
 	r.Source = msg.time()
 	r.State = msg.state()
-	r.Temp = msg.temperature()
+	r.Temp, r.TempGauge, r.TempStandard = msg.temperature(fTemperature), msg.temperature(fGaugeTemperature), msg.temperature(fStandardTemperature)
+	r.Depth, r.Turn = msg.depth(), msg.turn()
 	if msg.m.gauge.Identity == "counter" && msg.code == "" && !isCount(r.Part) {
 		msg.fail(BadCount, "part is "+quote(r.Part))
 	}

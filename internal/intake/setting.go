@@ -4,8 +4,6 @@ import (
 	"strings"
 
 	"offsetbridge/internal/core"
-
-	"offsetbridge/internal/length"
 )
 
 // The kinds of messages about a gauge on its standard.
@@ -14,14 +12,10 @@ const (
 	KindRingCheck Kind = "ring check" // put on a standard and left as it was
 )
 
-// Reasons to refuse what only these messages carry.
-const (
-	BadTemperature core.Code = "p-temperature"
-	OldNews        core.Code = "p-retained"
-)
+// OldNews is the reason to refuse a retained message of these kinds.
+const OldNews core.Code = "p-retained"
 
 func init() {
-	sentences[BadTemperature] = "the temperature is not a plain number of °C from -20 to 60 with at most three decimals"
 	sentences[OldNews] = "the broker repeats an old message, which says nothing of the gauge now: send settings without the retain flag"
 }
 
@@ -48,7 +42,7 @@ func (msg *message) checked(retained bool) core.Fact {
 	c.AsFound = msg.value()
 	c.Sequence = msg.count(fSequence, 1<<63-1)
 	c.Source = msg.time()
-	c.Temp = msg.temperature()
+	c.Temp = msg.temperature(fTemperature)
 	if s, given := msg.text(fPerson); given {
 		c.Who.Principal = strings.Clone(s)
 	}
@@ -56,30 +50,4 @@ func (msg *message) checked(retained bool) core.Fact {
 		return core.Set{Check: c}
 	}
 	return core.RingChecked{Check: c}
-}
-
-// temperature returns thousandths of a degree, nil when the message gives none.
-func (msg *message) temperature() *core.Celsius {
-	t := msg.get(fTemperature)
-	switch t.kind {
-	case absent:
-		return nil
-	case boolean:
-		msg.fail(WrongType, "temperature is "+t.text)
-		return nil
-	case text:
-		if !msg.m.gauge.TextNumbers {
-			msg.fail(TextNumber, "temperature is "+quote(t.text))
-			return nil
-		}
-		t.text = msg.plain(t.text)
-	}
-	// A thousandth of a degree is to a degree what a nanometre is to a micrometre.
-	v, err := length.ParseNumber(t.text, length.UM)
-	c := core.Celsius(v)
-	if err != nil || strings.ContainsAny(t.text, "eE") || c < -20_000 || c > 60_000 {
-		msg.fail(BadTemperature, quote(t.text))
-		return nil
-	}
-	return &c
 }

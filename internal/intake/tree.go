@@ -8,7 +8,7 @@ import (
 
 // node is a place in the message that one or more mapped pointers lead through.
 type node struct {
-	fields   uint16 // bit per field that ends here
+	fields   uint32 // bit per field that ends here
 	branches []branch
 }
 
