@@ -109,6 +109,7 @@ func (l *loopReader) readBounds(t *table) {
 	if n, ok := t.integer("expires_parts", 1, 10_000); ok {
 		b.ExpiresParts = n
 	}
+	b.ReturnByItself = t.flag("return_by_itself")
 	if l.tolerance > 0 {
 		l.checkBounds(t, b)
 	}

@@ -92,7 +92,7 @@ func TestCellListsOperationsAndKinds(t *testing.T) {
 // The options marked with a default in cell.toml have that default.
 func TestCellStatesTrueDefaults(t *testing.T) {
 	kept := []string{"client_id", "silence", "poll", "fresh", "window", "answer", "quarantine", "damping", "min_readings",
-		"auto_step", "operator_step", "travel", "expires", "expires_parts", "keep", "effects", "demo", "text", "adds", "plain_password"}
+		"auto_step", "operator_step", "travel", "expires", "expires_parts", "return_by_itself", "keep", "effects", "demo", "text", "adds", "plain_password"}
 	var without []string
 	for line := range strings.Lines(string(Cell)) {
 		if name, _, ok := strings.Cut(line, " "); ok && slices.Contains(kept, name) {

@@ -18,6 +18,7 @@ type outcome struct {
 	FirstScrap, FirstRework int
 	Moves                   int // changes of the register
 	Again                   int // readings asked for again
+	Prompts, Holds          int // answers a person gave; times the loop stopped for one
 }
 
 func (o *outcome) add(p outcome) {
@@ -32,6 +33,8 @@ func (o *outcome) add(p outcome) {
 	o.FirstRework += p.FirstRework
 	o.Moves += p.Moves
 	o.Again += p.Again
+	o.Prompts += p.Prompts
+	o.Holds += p.Holds
 }
 
 // count adds one part.
@@ -66,6 +69,12 @@ func (o *outcome) ppk(halfTolerance float64) float64 {
 	return (halfTolerance - math.Abs(mean)) / (3 * s)
 }
 
+// answered is a policy whose proposals are answered by a person of its own.
+type answered interface {
+	policy
+	asked() (prompts, holds int)
+}
+
 // card is a proposal that waits for an answer.
 type card struct {
 	value  float64
@@ -88,7 +97,7 @@ func run(p plant.Params, seed uint64, pol policy, delay int) outcome {
 		coming := l.Await()
 		pol.note(coming)
 		to := inForce
-		if delay == 0 {
+		if _, own := pol.(answered); own || delay == 0 {
 			to = pol.decide(inForce, coming.Index, coming.Minute)
 		} else {
 			to = waiting.step(pol, inForce, coming, delay, p.CycleMinutes)
@@ -101,6 +110,9 @@ func run(p plant.Params, seed uint64, pol policy, delay int) outcome {
 		part := l.Cut(inForce)
 		parts = append(parts, part)
 		out.count(part, f)
+	}
+	if a, own := pol.(answered); own {
+		out.Prompts, out.Holds = a.asked()
 	}
 	return out
 }

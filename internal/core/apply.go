@@ -41,11 +41,13 @@ func (s *State) apply(e Event) {
 		}
 		g.Proposals = append(g.Proposals, Open{Proposal: e.Proposal, Status: status})
 		s.askedOf(&e.Proposal)
+		s.loopBook(e.Loop).Back = false
 	case Voided:
 		s.applyVoided(e)
 	case Approved:
 		p := s.proposal(e.Proposal)
 		p.Status, p.Approval = Ready, &e.Who
+		s.looked(p)
 	case Intended:
 		s.applyIntended(e)
 	case Concluded:
@@ -173,7 +175,7 @@ func keepEstimate(old []Estimate, set *Settings, l *Loop, k int) Estimate {
 
 // begin marks that no part has proven the size yet.
 func (b *LoopBook) begin() {
-	b.First, b.Rejected = true, nil
+	b.First, b.Back, b.Rejected = true, false, nil
 	for i := range b.Sizes {
 		b.Sizes[i].Used, b.Sizes[i].Last = 0, Last{}
 	}
@@ -268,7 +270,7 @@ func (s *State) applyTool(e ToolChanged) {
 	for i := range g.Settings.Registers {
 		if r := &g.Settings.Registers[i]; r.Tool == e.Tool && e.New > e.Old { // a generation that went back is no new tool
 			b := s.book(r.Name)
-			b.Spent, b.Own = b.Recent, 0 // what was sent after the last look counts for the new tool
+			b.Spent, b.Own, b.LastMove = b.Recent, 0, 0 // what was sent after the last look counts for the new tool
 		}
 	}
 	for i := range g.Loops {
@@ -276,7 +278,10 @@ func (s *State) applyTool(e ToolChanged) {
 		if !slices.ContainsFunc(l.Registers, func(r string) bool { return g.Settings.Register(r).Tool == e.Tool }) {
 			continue
 		}
+		back := e.New > e.Old && !g.Loops[i].First
 		g.Loops[i].begin()
+		g.Loops[i].Back = back
+		g.Loops[i].news()
 		for k := range l.Characteristics {
 			s.estimateOf(l.Name, k).Filter.Note(estimate.Event{Kind: estimate.ToolChange, Part: int64(g.Seen.Counter) + 1})
 		}
@@ -324,6 +329,9 @@ func (s *State) applyJudged(e Judged) {
 		if e.Admit == codeImplausible {
 			b.Odd++
 		}
+		if e.Attribute == codeOldTool {
+			s.recall(&e)
+		}
 		s.measured(&e) // the part has had its reading, of use or not
 		return
 	}
@@ -341,9 +349,13 @@ func (s *State) applyJudged(e Judged) {
 		return
 	}
 	b.Evidence++
+	b.Back, b.Loose = false, e.NoIdent
 	b.Sizes[c].use(&e)
-	if e.Propose == codeDeadBand {
+	switch {
+	case e.Propose == codeDeadBand:
 		b.First = false
+	case e.Estimate == codeStep: // as after a tool change that nobody reported
+		b.First = true
 	}
 }
 
@@ -402,6 +414,7 @@ func (s *State) applyIntended(e Intended) {
 	l.Acted = l.Evidence
 	if p := s.proposal(e.Proposal); p != nil {
 		p.Status = Sent
+		b.Moved = p.Minute
 		p.Tries++
 	}
 }
@@ -422,8 +435,9 @@ func (s *State) applyConcluded(e Concluded) {
 	case Applied:
 		b.Value = in.New
 		if l != nil && s.sameTool(&in) { // else the tool was changed meanwhile, and its first part is still to come
-			b.Own += l.cutsMore(in.Register, in.New-in.Old)
-			if !e.More {
+			p := s.proposal(in.Proposal)
+			b.added(l.cutsMore(in.Register, in.New-in.Old), p)
+			if !e.More && (p == nil || p.Trigger != kindReturn) { // a tool that returned has proven no size
 				s.loopBook(in.Loop).First = false
 			}
 		}

@@ -183,7 +183,7 @@ var words = map[Code]string{
 	codeNoPart:    "the reading names no part that this machine counts",
 	codeNoTask:    "no measuring task is open for this gauge, set one or assign the reading by hand",
 	codeProgram:   "another program was in force",
-	codeOldTool:   "cut with an earlier tool than the one in the machine now",
+	codeOldTool:   "cut with an earlier tool than the one in the machine now: it tells how tools wear and moves nothing",
 	doubtGap:      "the machine was out of sight while this part was cut",
 	doubtChanged:  "a register, tool or program changed while this part may have been cut",
 
@@ -216,6 +216,8 @@ var words = map[Code]string{
 	"first-part":  "first part after a tool or set-up change, a setter decides",
 	"confirm":     "every change of this loop needs a person",
 	"back-off":    "cuts less than what a person set, a person decides",
+	"return":      "the tool is new: back to where tools start",
+	"still":       "the machine stands still and cools",
 	"budget":      "the travel budget of this tool is used up, a person decides",
 	"unproven":    "the direction of the effect is not proven yet, a person decides",
 

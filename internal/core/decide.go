@@ -20,6 +20,10 @@ func (s *State) Step(in Input) []Event {
 	s.now.at = Instant{Wall: in.At.Wall, Mono: max(in.At.Mono, s.now.at.Mono)}
 	d.take(tidy(in.Fact))
 	d.expire()
+	switch in.Fact.(type) {
+	case Sample, Tick, Outcome, Reading:
+		d.rethink()
+	}
 	d.dispatch()
 	return d.out
 }

@@ -46,8 +46,9 @@ type Seen struct {
 	Serial    string          `json:"s,omitempty"`
 	Tools     []int64         `json:"t"`
 	Registers []length.Length `json:"r"`
-	Fresh     bool            `json:"f,omitempty"` // first sample of a session: what happened before is unknown
-	Open      *OpenCut        `json:"o,omitempty"` // what is in force for the next part where it is not just that
+	Fresh     bool            `json:"f,omitempty"`  // first sample of a session: what happened before is unknown
+	Cutting   bool            `json:"ct,omitempty"` // writing was not permitted
+	Open      *OpenCut        `json:"o,omitempty"`  // what is in force for the next part where it is not just that
 }
 
 // Cut is the machine's own record of one cut.
@@ -123,6 +124,7 @@ type Judged struct {
 
 	Minute float64 `json:"t,omitempty"` // machine minutes of the cut, for the thermal states
 	live   bool    // the estimate has taken it already
+	kind   Code    // no reading, but why a correction is worked out anew
 }
 
 // Move is one register's part of a correction.
@@ -139,7 +141,8 @@ type Move struct {
 type Proposal struct {
 	ID        uint64        `json:"id"`
 	Loop      string        `json:"l"`
-	First     bool          `json:"f,omitempty"` // first part after a tool or set-up change
+	First     bool          `json:"f,omitempty"`  // first part after a tool or set-up change
+	Trigger   Code          `json:"tg,omitempty"` // why it was worked out without a new reading: a return, a standstill
 	Moves     []Move        `json:"m"`
 	Tool      string        `json:"tl"`
 	Gen       int64         `json:"g"`

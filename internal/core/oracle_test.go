@@ -1,6 +1,9 @@
 package core
 
-import "offsetbridge/internal/length"
+import (
+	"offsetbridge/internal/guard"
+	"offsetbridge/internal/length"
+)
 
 // oracle watches a machine from outside: it knows the configuration, what was
 // put in and what came out, and nothing of how it was decided. Its rules are the
@@ -28,6 +31,7 @@ type oracle struct {
 	unproven  map[string]int
 	held      map[string]map[Code]bool
 	moved     map[string]uint64 // registers moved by themselves since the counter last moved
+	wrote     map[string]int64  // mono of the last move by itself
 }
 
 type openWrite struct {
@@ -43,6 +47,7 @@ func newOracle(t tester) *oracle {
 		t: t, proposals: map[uint64]Proposed{}, proposed: map[uint64]int64{}, approved: map[uint64]Person{},
 		sent: map[uint64]bool{}, open: map[string]*openWrite{}, effects: map[uint64]int{}, fresh: map[string]int{},
 		spent: map[string]*purse{}, unproven: map[string]int{}, held: map[string]map[Code]bool{}, moved: map[string]uint64{},
+		wrote: map[string]int64{},
 	}
 }
 
@@ -59,6 +64,7 @@ func (o *oracle) before(in Input) {
 	case Started:
 		o.up, o.sampled, o.permitted = false, false, false
 		o.epoch = 0
+		clear(o.wrote)
 		for id := range o.approved { // what was approved and not sent is void; ages start anew
 			if !o.sentProposal(id) {
 				delete(o.approved, id)
@@ -141,7 +147,7 @@ func (o *oracle) event(in Input, e Event) {
 	case Concluded:
 		o.concluded(in, e)
 	case Judged:
-		if e.Admit == "" && e.Attribute == "" && e.Estimate != codeSuspect && e.Estimate != codeIgnored {
+		if e.Admit == "" && (e.Attribute == "" || e.Attribute == codeOldTool) && e.Estimate != codeSuspect && e.Estimate != codeIgnored {
 			o.fresh[e.Loop]++
 		}
 	case ToolChanged:
@@ -188,6 +194,11 @@ func (o *oracle) approve(in Input, e Approved) {
 	case o.approved[e.Proposal].Role != "":
 		o.t.Fatalf("%d was approved twice", e.Proposal)
 	}
+	if p.Reason == guard.Budget { // a person looked
+		for _, m := range p.Moves {
+			o.purse(m.Register).spent = 0
+		}
+	}
 	o.approved[e.Proposal] = f.Who
 }
 
@@ -208,7 +219,8 @@ func (o *oracle) intent(in Input, e Intended) {
 	if e.New%r.Step != 0 {
 		o.t.Fatalf("%v is off the grid", e.New)
 	}
-	if !human && size > l.Bounds.AutoStep || size > l.Bounds.SetterStep && !(human && p.First && who.Role.May(Setter)) { // I2
+	back := p.Trigger == kindReturn && l.Bounds.ReturnByItself
+	if !human && !back && size > l.Bounds.AutoStep || size > l.Bounds.SetterStep && !back && !(human && (p.First && who.Role.May(Setter) || p.Trigger == kindReturn)) { // I2
 		o.t.Fatalf("a step of %v by %+v", size, who)
 	}
 	if l.Mode == Observe || l.Mode == Confirm && !human || len(o.set.Lacks) > 0 && !human {
@@ -232,12 +244,17 @@ func (o *oracle) intent(in Input, e Intended) {
 	if w.spent > l.Bounds.Travel { // I3
 		o.t.Fatalf("%v spent of %v", w.spent, l.Bounds.Travel)
 	}
-	if o.fresh[l.Name] == 0 { // I5
+	switch at, ok := o.moved[o.node(e.Register)]; {
+	case p.Trigger == kindStill: // it cools: as often as parts would come
+		if last, ok := o.wrote[o.node(e.Register)]; ok && in.At.Mono-last < 60_000 {
+			o.t.Fatalf("moves %d ms apart on a machine that stands still", in.At.Mono-last)
+		}
+	case o.fresh[l.Name] == 0: // I5
 		o.t.Fatal("a second move on the same state of the estimate")
-	}
-	if at, ok := o.moved[o.node(e.Register)]; ok && at == o.counter {
+	case ok && at == o.counter:
 		o.t.Fatalf("a second move at part %d", at)
 	}
+	o.wrote[o.node(e.Register)] = in.At.Mono
 	o.fresh[l.Name], o.moved[o.node(e.Register)] = 0, o.counter
 	if e.Unproven {
 		o.unproven[o.node(e.Register)]++
@@ -322,6 +339,17 @@ func (o *oracle) toolChanged(e ToolChanged) {
 	for _, r := range o.set.Registers {
 		if w := o.purse(r.Name); r.Tool == e.Tool && e.New > e.Old {
 			w.spent = w.recent
+			delete(o.moved, o.node(r.Name))
+			o.fresh[o.loopOf(r.Name)]++ // another tool, another estimate
 		}
 	}
+}
+
+func (o *oracle) loopOf(register string) string {
+	for _, l := range o.set.Loops {
+		if l.Registers[0] == register {
+			return l.Name
+		}
+	}
+	return ""
 }

@@ -1,7 +1,6 @@
 package core
 
 import (
-	"offsetbridge/internal/compensate"
 	"offsetbridge/internal/guard"
 	"offsetbridge/internal/length"
 )
@@ -85,18 +84,10 @@ func (d *decision) alike(l *Loop, all []prospect, a, b []length.Length) bool {
 	return true
 }
 
-// aside says where to aim the first part after a set-up when scrap costs more than
-// a re-cut: a little short of the aim, on the side where more can be cut.
-func (d *decision) aside(p *prospect, l *Loop, c int) length.Length {
-	if !d.s.loopBook(l.Name).First {
-		return 0
-	}
-	ch := &l.Characteristics[c]
-	shift := compensate.FirstAim(p.sigma, ch.Tolerance()/2, l.ScrapToRework)
-	if ch.Internal {
-		return -shift
-	}
-	return shift
+// first reports whether the next part is the first one that a correction after a
+// set-up, a change of tool or a step acts on.
+func (d *decision) first(j *Judged, l *Loop) bool {
+	return d.s.loopBook(l.Name).First || j.Estimate == codeStep
 }
 
 // deadBandFactor is how many standard deviations of a reading a change must be
@@ -118,7 +109,7 @@ func (d *decision) newProposal(j *Judged, l *Loop, c int, all []prospect) *Propo
 	}
 	ch := &l.Characteristics[c]
 	p := &Proposal{
-		ID: d.book().LastID + 1, Loop: l.Name, First: d.s.loopBook(l.Name).First, Moves: j.Moves,
+		ID: d.book().LastID + 1, Loop: l.Name, First: d.first(j, l), Trigger: j.kind, Moves: j.Moves,
 		Tool: tool, Gen: gen, Program: l.Program, Settings: d.set().Digest(l.Name),
 		Part: j.Reading.Part, Gauge: j.Reading.Gauge, Count: j.Count, Measured: j.size(), Aim: ch.Aim,
 		Predicted: d.predicted(l, all, c, j.Moves), Sigma: j.Sigma, Minute: d.minute(),
@@ -128,6 +119,9 @@ func (d *decision) newProposal(j *Judged, l *Loop, c int, all []prospect) *Propo
 	}
 	for _, m := range j.Moves {
 		p.Size += l.effect(c, m.Register).Of(m.New - m.Old)
+	}
+	if j.kind == kindStill && p.Size.Abs() > l.Bounds.SetterStep {
+		p.First = true // cooled through: as after a set-up, a setter decides how to begin again
 	}
 	if len(all) > 1 {
 		p.Characteristic, p.Sizes = ch.Name, d.changes(l, all, j.Moves)
@@ -207,6 +201,7 @@ func (d *decision) guarded(j *Judged, l *Loop, i int, all []prospect, p *Proposa
 		Internal: ch.Internal, Own: book.Own,
 		Proven: d.s.proven(l, i, all[i].noise), Moves: book.Unproven, MaxMoves: maxUnproven,
 		First: p.First, Predicted: d.predicted(l, all, i, p.Moves), Spread: 2 * all[i].sigma, Limits: ch.Limits,
+		Return: p.Trigger == kindReturn, ReturnByItself: l.Bounds.ReturnByItself,
 	}
 }
 

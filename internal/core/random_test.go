@@ -35,6 +35,7 @@ func newWorld(t *rapid.T) *world {
 	w.set.Loops[1].Mode = rapid.SampledFrom([]Mode{Auto, Confirm, Observe}).Draw(t, "mode")
 	w.set.CountsAt = rapid.SampledFrom([]string{CountsAtStart, CountsAtEnd}).Draw(t, "counts")
 	w.set.Effective = rapid.SampledFrom([]string{ActsAtOnce, ActsNextCycle}).Draw(t, "acts")
+	w.set.Loops[0].Bounds.ReturnByItself = rapid.Bool().Draw(t, "returns")
 	w.set.Loops[0].Bounds.Travel = rapid.SampledFrom([]length.Length{15 * um, 300 * um}).Draw(t, "travel")
 	for i := range w.set.Loops { // narrow limits: the filter believes small errors
 		c := &w.set.Loops[i].Characteristics[0]

@@ -52,6 +52,9 @@ func (d *decision) judge(r Reading, waited bool) {
 		return
 	}
 	if j.Attribute = code; code != "" {
+		if code == codeOldTool {
+			d.relate(&j, l, c, cut) // the estimate takes it before the change of tool
+		}
 		d.emit(j)
 		return
 	}
@@ -59,7 +62,6 @@ func (d *decision) judge(r Reading, waited bool) {
 		d.emit(j)
 		return
 	}
-	j.Minute = cut.Minute
 	d.estimate(&j, l, c, cut)
 	p, replaces := d.propose(&j, l, c)
 	j.Route = d.route(&j, l, p)
@@ -142,7 +144,7 @@ func (d *decision) attribute(j *Judged, l *Loop, c int) (*Cut, Code) {
 	case l.Program != "" && cut.Program != l.Program:
 		return nil, codeProgram
 	case !d.sameTools(cut, l):
-		return nil, codeOldTool
+		return cut, codeOldTool
 	case j.Regauge && r.Sequence == 0 && r.Manual == nil:
 		return nil, codeRepeated // without a number it cannot be told from the same reading again
 	}
@@ -246,13 +248,10 @@ func (d *decision) sameTools(cut *Cut, l *Loop) bool {
 
 // estimate feeds the attributed reading to the loop's filter.
 func (d *decision) estimate(j *Judged, l *Loop, c int, cut *Cut) {
-	j.Deviation = j.size() - l.Characteristics[c].Aim
-	for i, name := range l.Registers {
-		j.Command += l.Effects[c][i].Of(cut.Registers[d.set().registerIndex(name)])
-	}
+	d.relate(j, l, c, cut)
 	e := d.s.estimateOf(l.Name, c)
 	v := e.observe(j)
-	j.live, j.Cutting = true, !d.s.now.permitted
+	j.live = true
 	switch v.Kind {
 	case estimate.Suspect:
 		j.Estimate = codeSuspect
@@ -261,8 +260,7 @@ func (d *decision) estimate(j *Judged, l *Loop, c int, cut *Cut) {
 	case estimate.BelievedStep:
 		j.Estimate = codeStep
 	}
-	part, minute := d.nextPart(), d.minute()
-	f := e.forecast(part, minute)
+	f := d.forecast(l, c)
 	p := prospectOf(&f)
 	j.Drift, j.Sigma, j.Noise, j.Ratio = p.drift, p.sigma, p.noise, p.ratio
 	if j.Estimate == "" && !f.Ready {

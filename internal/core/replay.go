@@ -209,6 +209,10 @@ func (r *Replay) clock(wall int64, e Event) {
 	case Begun:
 		*n = situation{began: mono}
 		r.zero, r.cutting, r.down = mono, false, true
+	case Proposed:
+		if m := (e.Minute - r.s.Ledger.Minute) * 60_000; e.Trigger != "" && math.Abs(m) < math.MaxInt64/4 {
+			mono = r.zero + int64(math.Round(m))
+		}
 	case Recorded:
 		if m := (e.Minute - r.s.Ledger.Minute) * 60_000; math.Abs(m) < math.MaxInt64/4 {
 			mono = r.zero + int64(math.Round(m))

@@ -48,6 +48,7 @@ func (r *Replay) take(d *decision, e Event, out *Again) {
 	case Concluded:
 		r.concluded(d, e)
 	case Proposed:
+		r.rethought(d, e)
 		r.twin(e)
 	case Approved, Voided:
 		r.answered(d, e)
@@ -124,6 +125,31 @@ func (r *Replay) look(d *decision, e Seen) {
 		d.voidWhere(causeProgram, func(p *Open) bool { return p.Program != "" && p.Program != e.Program })
 	}
 	r.step(d, Tick{})
+	if !e.Cutting {
+		r.goBack(d)
+	}
+}
+
+// goBack lets registers whose tool was changed go back to where tools start.
+func (r *Replay) goBack(d *decision) {
+	for i := range d.set().Loops {
+		if l := &d.set().Loops[i]; d.s.loopBook(l.Name).Back && d.thinks(l) {
+			d.reconsider(l, kindReturn)
+		}
+	}
+	d.dispatch()
+}
+
+// rethought works out anew what the record worked out without a reading, at the
+// same moment. What a machine that stood still would have been given at other
+// moments under other settings is not known.
+func (r *Replay) rethought(d *decision, e Proposed) {
+	l := d.set().Loop(e.Loop)
+	if l == nil || !d.thinks(l) || e.Trigger == "" || e.Trigger == kindReturn && !d.s.loopBook(l.Name).Back {
+		return
+	}
+	d.reconsider(l, e.Trigger)
+	d.dispatch()
 }
 
 // moved does here what a hand did at the machine.
@@ -170,6 +196,9 @@ func (r *Replay) judged(d *decision, e Judged, out *Again) {
 	}
 	if !e.Waited {
 		r.step(d, reading)
+		if !e.Cutting {
+			r.goBack(d)
+		}
 		return
 	}
 	w := d.book().Waiting
@@ -283,7 +312,7 @@ func (r *Replay) answered(d *decision, e Event) {
 			r.step(d, Approve{Proposal: p.ID, Digest: p.Digest, Who: e.Who})
 		}
 	case Voided:
-		if p := find(e.Proposal); p != nil && p.Status == Pending && (e.Cause == causeRejected || e.Cause == causeExpired) {
+		if p := find(e.Proposal); p != nil && p.Status == Pending && (e.Cause == causeRejected || e.Cause == causeExpired || e.Cause == causeNotNeeded) {
 			e.Proposal = p.ID
 			d.emit(e)
 		}

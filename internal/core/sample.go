@@ -138,7 +138,7 @@ func (d *decision) changed(prev *Seen, m Sample, next OpenCut, gap bool) bool {
 }
 
 func seenOf(m Sample, next OpenCut, gap bool) Seen {
-	s := Seen{Counter: m.Counter, Program: m.Program, Serial: m.Serial, Tools: m.Tools, Registers: m.Registers, Fresh: gap}
+	s := Seen{Counter: m.Counter, Program: m.Program, Serial: m.Serial, Tools: m.Tools, Registers: m.Registers, Fresh: gap, Cutting: !m.Permitted}
 	if next.Doubt != "" || !slices.Equal(next.Registers, m.Registers) || !slices.Equal(next.Tools, m.Tools) || next.Program != m.Program || next.Serial != m.Serial {
 		s.Open = &next
 	}

@@ -107,12 +107,13 @@ type GaugeUse struct {
 // Bounds are the preset limits of a loop, stated in size. A change beyond
 // AutoStep needs a person, beyond SetterStep it is refused; it is never clamped.
 type Bounds struct {
-	AutoStep     length.Length `json:"auto_step"`
-	OperatorStep length.Length `json:"operator_step"`
-	SetterStep   length.Length `json:"setter_step"`
-	Travel       length.Length `json:"travel"` // Σ|unapproved steps| per tool life
-	Expires      int64         `json:"expires_ms"`
-	ExpiresParts int64         `json:"expires_parts"`
+	AutoStep       length.Length `json:"auto_step"`
+	OperatorStep   length.Length `json:"operator_step"`
+	SetterStep     length.Length `json:"setter_step"`
+	Travel         length.Length `json:"travel"`                     // Σ|unapproved steps| per tool life
+	ReturnByItself bool          `json:"return_by_itself,omitempty"` // after a reported tool change, to where tools start
+	Expires        int64         `json:"expires_ms"`
+	ExpiresParts   int64         `json:"expires_parts"`
 }
 
 // Digest identifies the loop's settings together with its registers: an

@@ -101,18 +101,18 @@ func (d *decision) prospects(j *Judged, l *Loop, c int) ([]prospect, Code) {
 		if i == c {
 			used++
 		} else {
-			f := d.s.estimateOf(l.Name, i).forecast(d.nextPart(), d.minute())
+			f := d.forecast(l, i)
 			all[i] = prospectOf(&f)
 			if !f.Ready {
 				used = 0
 			}
 		}
-		all[i].aside = d.aside(&all[i], l, i)
+		all[i].aside = d.aside(j, &all[i], l, i)
 		if !l.steers(i) {
 			continue
 		}
 		steered = true
-		if used < max(1, l.MinReadings) {
+		if used < max(1, l.MinReadings) && j.kind == "" {
 			return nil, codeFew
 		}
 	}

@@ -85,6 +85,7 @@ type RegisterBook struct {
 	Unproven int           `json:"unproven"`
 	Foreign  []uint64      `json:"foreign,omitempty"` // counts of the last foreign changes
 	LastMove uint64        `json:"last_move"`         // count at the last intent
+	Moved    float64       `json:"moved,omitempty"`   // and the machine minute of its proposal
 	Pending  *Intent       `json:"pending,omitempty"` // an intent without a certain outcome
 	Charge   length.Length `json:"charge,omitempty"`  // what the pending intent cost
 	Doubtful bool          `json:"doubtful,omitempty"`
@@ -96,6 +97,8 @@ type LoopBook struct {
 	Digest   string          `json:"digest"`
 	First    bool            `json:"first"`              // set-up or tool change: no part has proven the size yet
 	Evidence uint64          `json:"evidence"`           // readings used ever
+	Back     bool            `json:"back,omitempty"`     // a proven tool was changed: back to where tools start
+	Loose    bool            `json:"loose,omitempty"`    // the last reading was not tied to its part by a number
 	Acted    uint64          `json:"acted"`              // evidence at the last intent: one state of the estimate, one intent
 	Parts    uint64          `json:"parts,omitempty"`    // cut for it under these settings
 	Asked    uint64          `json:"asked,omitempty"`    // cards in them that a person had to decide

@@ -405,6 +405,8 @@ func TestToolChangeWhileAWriteIsOnItsWayKeepsTheFirstPart(t *testing.T) {
 	if b := c.s.loopBook("bore"); !b.First {
 		t.Fatal("the old tool's write made the first part of the new one")
 	}
+	c.write = nil
+	c.look() // the way back to where tools start
 	c.look()
 	c.tools[0]++
 	c.look()

@@ -35,6 +35,7 @@ const (
 	BackingOff = "back-off"
 	Budget     = "budget"
 	Unproven   = "unproven"
+	Returning  = "return" // to where tools start, after a reported change
 )
 
 // Move is one register change and all that bounds it. Sizes are changes of the
@@ -62,6 +63,9 @@ type Move struct {
 	Predicted length.Length // size of the next part with the change
 	Spread    length.Length // two standard deviations of it
 	Limits    length.Range
+
+	Return         bool // to where tools start, after a reported tool change
+	ReturnByItself bool // and nobody has to be asked
 }
 
 // Judge returns who has to agree to m, and why.
@@ -72,7 +76,11 @@ func Judge(m Move) (Need, string) {
 		return Never, Band
 	case !m.New.OnGrid(m.Step):
 		return Never, Grid
-	case m.First && !m.shortOfScrap():
+	case m.Return && size > m.AutoStep && m.ReturnByItself && m.Automatic && m.Spent+size <= m.Travel && (m.Proven || m.Moves < m.MaxMoves):
+		return Nobody, OK
+	case m.Return && size > m.AutoStep:
+		return Operator, Returning
+	case m.First && !m.Return && !m.shortOfScrap():
 		return Never, FirstRisk
 	case m.First && size > m.AutoStep:
 		return Setter, FirstPart

@@ -55,6 +55,27 @@ func TestJudge(t *testing.T) {
 		{"an outside size cuts more downwards", func(m *Move) { m.Internal = false; sized(-4 * um)(m) }, Nobody, OK},
 		{"an outside size cuts less upwards", func(m *Move) { m.Internal = false }, Operator, BackingOff},
 
+		{"a return beyond every step", func(m *Move) { sized(-60 * um)(m); m.Return = true }, Operator, Returning},
+		{"a return outside the band", func(m *Move) { m.Return, m.New = true, -101*um }, Never, Band},
+		{"a return by itself", func(m *Move) { sized(-60 * um)(m); m.Return, m.ReturnByItself = true, true }, Nobody, OK},
+		{"by itself, and the loop asks", func(m *Move) {
+			sized(-60 * um)(m)
+			m.Return, m.ReturnByItself, m.Automatic = true, true, false
+		}, Operator, Returning},
+		{"by itself, beyond the budget", func(m *Move) {
+			sized(-60 * um)(m)
+			m.Return, m.ReturnByItself, m.Spent = true, true, 250*um
+		}, Operator, Returning},
+		{"by itself, and nothing is proven", func(m *Move) {
+			sized(-60 * um)(m)
+			m.Return, m.ReturnByItself, m.Proven, m.Moves = true, true, false, 3
+		}, Operator, Returning},
+		{"a small return backs off like any move", func(m *Move) { sized(-4 * um)(m); m.Return, m.ReturnByItself = true, true }, Operator, BackingOff},
+		{"a return whose spread is wide", func(m *Move) {
+			sized(-60 * um)(m)
+			m.Return, m.First, m.Spread = true, true, 90*um
+		}, Operator, Returning},
+
 		{"the last of the budget", func(m *Move) { m.Spent = 296 * um }, Nobody, OK},
 		{"beyond the budget", func(m *Move) { m.Spent = 297 * um }, Operator, Budget},
 		{"unproven, the third", func(m *Move) { m.Proven, m.Moves = false, 2 }, Nobody, OK},

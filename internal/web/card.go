@@ -81,8 +81,12 @@ func CardOf(p core.ProposalView) Card {
 			Characteristic: x.Characteristic, Before: x.Before.Signed(length.MM, 4), After: x.After.Signed(length.MM, 4), Harmed: x.Harmed,
 		})
 	}
-	c.Say = fmt.Sprintf("%s, tool %s: make it %s by %s? measured %s, aim %s",
-		p.Characteristic, p.Tool, direction(size), size.Abs().Text(length.MM, 4), p.Measured.Text(length.MM, 4), p.Aim.Text(length.MM, 4))
+	since := "measured " + c.Measured
+	if p.Trigger != "" { // no reading asks for it
+		since, c.Measured, c.FromAim = p.Trigger.Words(), "", ""
+	}
+	c.Say = fmt.Sprintf("%s, tool %s: make it %s by %s? %s, aim %s",
+		p.Characteristic, p.Tool, direction(size), size.Abs().Text(length.MM, 4), since, c.Aim)
 	return c
 }
 
