@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"strings"
 )
 
@@ -124,10 +125,32 @@ func (c *Config) CheckFiles() error {
 	for i := range c.Machines {
 		key, s := fmt.Sprintf("machine[%q]", c.Machines[i].Name), c.Machines[i].Security
 		login(key, s.Login)
+		if s.toBeMade() {
+			checkFolder(key+".cert_file", s.CertFile, add)
+			checkFolder(key+".key_file", s.KeyFile, add)
+			continue
+		}
 		checkFile(key+".cert_file", s.CertFile, false, add)
 		checkFile(key+".key_file", s.KeyFile, true, add)
 	}
 	return p.err()
+}
+
+// toBeMade reports that neither certificate nor key is there: the daemon makes
+// both when it first needs them.
+func (s *Security) toBeMade() bool {
+	absent := func(path string) bool {
+		_, err := os.Lstat(path)
+		return errors.Is(err, fs.ErrNotExist)
+	}
+	return s.CertFile != "" && absent(s.CertFile) && absent(s.KeyFile)
+}
+
+// checkFolder looks whether a file that does not exist yet has a folder to be in.
+func checkFolder(key, path string, add func(key, value, format string, args ...any)) {
+	if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
+		add(key, fmt.Sprintf("%q", clip(path)), "is not there and cannot be made, its folder does not exist: create the folder or correct the path")
+	}
 }
 
 // checkFile looks at one file; "" is none. A private one may be open to its

@@ -65,6 +65,19 @@ func TestCheckFiles(t *testing.T) {
 	if err := c.CheckFiles(); err != nil {
 		t.Fatalf("refuses files that are in order: %v", err)
 	}
+	fresh := t.TempDir()
+	c.Machines[0].Security = Security{CertFile: filepath.Join(fresh, "own.pem"), KeyFile: filepath.Join(fresh, "own-key.pem")}
+	if err := c.CheckFiles(); err != nil {
+		t.Fatalf("refuses a certificate and key that are made at first use: %v", err)
+	}
+	c.Machines[0].Security = Security{CertFile: filepath.Join(fresh, "own.pem"), KeyFile: fine}
+	if err := c.CheckFiles(); err == nil || !strings.Contains(err.Error(), "own.pem") {
+		t.Errorf("a key whose certificate is gone: %v", err)
+	}
+	c.Machines[0].Security = Security{CertFile: filepath.Join(fresh, "none", "own.pem"), KeyFile: filepath.Join(fresh, "own-key.pem")}
+	if err := c.CheckFiles(); err == nil || !strings.Contains(err.Error(), "folder does not exist") {
+		t.Errorf("a certificate to be made where there is no folder: %v", err)
+	}
 	c.MQTT.Login.PasswordFile, c.MQTT.CAFile, c.MQTT.KeyFile = open, filepath.Join(t.TempDir(), "none"), open
 	c.Machines[0].Security = Security{CertFile: t.TempDir(), KeyFile: open, Login: Login{User: "u", PasswordEnv: "OB_TEST_NOT_SET"}}
 	err := c.CheckFiles()

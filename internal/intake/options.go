@@ -31,7 +31,7 @@ type Options struct {
 	KeepAlive    time.Duration // whole seconds; 4 s
 	PingTimeout  time.Duration // how long the broker may take to answer; 2 s
 	RetryFirst   time.Duration // first pause before connecting again, doubling; 250 ms
-	RetryCap     time.Duration // longest pause, and the pause after a refusal; 15 s
+	RetryCap     time.Duration // longest pause, and the pause after a refusal; 8 s
 	WriteTimeout time.Duration // how long one write may take; 5 s
 
 	Log  *zap.Logger
@@ -52,7 +52,7 @@ func (o Options) prepare() (*prepared, error) {
 	o.KeepAlive = cmp.Or(o.KeepAlive, 4*time.Second)
 	o.PingTimeout = cmp.Or(o.PingTimeout, 2*time.Second)
 	o.RetryFirst = cmp.Or(o.RetryFirst, 250*time.Millisecond)
-	o.RetryCap = cmp.Or(o.RetryCap, 15*time.Second)
+	o.RetryCap = cmp.Or(o.RetryCap, 8*time.Second)
 	o.WriteTimeout = cmp.Or(o.WriteTimeout, 5*time.Second)
 	if o.Log == nil {
 		o.Log = zap.NewNop()

@@ -77,7 +77,7 @@ func hurried(o Options) Options {
 	o.Answer, o.Request = 700*time.Millisecond, 2*time.Second
 	o.Window = 5 * time.Second // this computer may be busy; the window has its own test
 	o.Health, o.Poll, o.Watch = 300*time.Millisecond, 200*time.Millisecond, 20*time.Millisecond
-	o.Retry, o.Longest, o.Recheck = 10*time.Millisecond, 50*time.Millisecond, 50*time.Millisecond
+	o.Retry, o.Longest, o.Recheck, o.Relogin = 10*time.Millisecond, 50*time.Millisecond, 50*time.Millisecond, 50*time.Millisecond
 	return o
 }
 

@@ -18,6 +18,11 @@ import (
 // with the shortest pause again.
 const settled = 10 * time.Second
 
+// hastyLogins is how many refused logins in a row are followed by the ordinary
+// pause: a password is mostly put right within the first half minute or much
+// later.
+const hastyLogins = 3
+
 // Machine keeps one session with one machine. All methods may be called from
 // any goroutine.
 type Machine struct {
@@ -91,6 +96,7 @@ func (m *Machine) Close() error {
 // run keeps a session until ctx ends.
 func (m *Machine) run(ctx context.Context) {
 	pause := m.o.Retry
+	refused := 0 // logins in a row
 	var told *fault
 	for ctx.Err() == nil {
 		began := time.Now()
@@ -105,9 +111,16 @@ func (m *Machine) run(ctx context.Context) {
 		if up && time.Since(began) > settled {
 			pause = m.o.Retry
 		}
+		if why.code == CodeLogin {
+			refused++
+		} else {
+			refused = 0
+		}
 		rest := pause
 		switch {
-		case why.bad || why.code == CodeLogin:
+		case refused > hastyLogins:
+			rest = m.o.Relogin
+		case why.bad || refused > 0:
 			rest = m.o.Recheck
 		default:
 			pause = min(2*pause, max(m.o.Longest, m.o.Retry))

@@ -48,7 +48,10 @@ func connect(ctx context.Context, o *Options) (session, *Peer, error) {
 		return nil, peer, err
 	}
 	protect := secured{policy: e.SecurityPolicyURI, mode: e.SecurityMode}
-	own, key, uri, err := ownKeys(o.Security)
+	if err := ensureIdentity(o); err != nil {
+		return nil, peer, differs(CodeConfig, "%v", err)
+	}
+	own, key, uri, err := ownKeys(o)
 	if err != nil {
 		return nil, peer, differs(CodeConfig, "%v", err)
 	}
@@ -63,6 +66,9 @@ func connect(ctx context.Context, o *Options) (session, *Peer, error) {
 	if err := s.activate(ctx, e, uri); err != nil {
 		s.abort()
 		return nil, peer, err
+	}
+	if e.SecurityMode != ua.MessageSecurityModeNone {
+		ownDates(own, o)
 	}
 	return s, peer, nil
 }
@@ -142,7 +148,7 @@ func (s *uaSession) create(ctx context.Context, e *ua.EndpointDescription, uri s
 	if _, err := rand.Read(nonce); err != nil {
 		return nil, nil, err
 	}
-	own, _, _, err := ownKeys(s.o.Security)
+	own, _, _, err := ownKeys(s.o)
 	if err != nil {
 		return nil, nil, differs(CodeConfig, "%v", err)
 	}

@@ -140,7 +140,8 @@ func fingerprint(chain []byte) string {
 
 // ownKeys reads our certificate and key anew at each connect, so that renewing
 // them needs no restart.
-func ownKeys(s Security) (cert []byte, key *rsa.PrivateKey, uri string, err error) {
+func ownKeys(o *Options) (cert []byte, key *rsa.PrivateKey, uri string, err error) {
+	s := o.Security
 	if s.CertificateFile == "" {
 		return nil, nil, "", nil
 	}
