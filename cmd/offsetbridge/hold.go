@@ -110,6 +110,9 @@ func printStatus(w io.Writer, s web.Status) error {
 	}
 	for _, m := range s.Machines {
 		p.line("%s: %s", m.Machine, machineSays(m))
+		for _, r := range m.Requests {
+			p.line("  %s", requestSays(r))
+		}
 		for _, r := range m.Registers {
 			p.line("  register %s %s", r.Name, registerSays(r))
 		}
@@ -154,6 +157,10 @@ func machineSays(m core.View) string {
 		state = "standing still"
 	}
 	return fmt.Sprintf("part %d, program %s, %s", m.Counter, m.Program, state)
+}
+
+func requestSays(r core.RequestView) string {
+	return fmt.Sprintf("%s (%d parts or %d min left, then the parts that follow decide)", r.Say, r.Parts, (r.Left+59_999)/60_000)
 }
 
 func registerSays(r core.RegisterView) string {

@@ -81,7 +81,11 @@ func queueList(d *door) *cobra.Command {
 			if d.json {
 				return printJSON(out, cards)
 			}
-			if len(cards) == 0 {
+			wanted, err := d.wanted(cmd.Context())
+			if err != nil {
+				return err
+			}
+			if len(cards) == 0 && len(wanted) == 0 {
 				_, err := fmt.Fprintln(out, "nothing waits for anybody")
 				return err
 			}
@@ -89,9 +93,25 @@ func queueList(d *door) *cobra.Command {
 			for _, c := range cards {
 				fmt.Fprintf(w, "%s\t%s\t%s\n", c.ID, who(c), c.Say) //nolint:errcheck // Flush tells
 			}
+			for _, r := range wanted {
+				fmt.Fprintf(w, "%s\t%s\t%s\n", r.Machine, core.Operator, requestSays(r)) //nolint:errcheck // as above
+			}
 			return w.Flush()
 		},
 	}
+}
+
+// wanted returns the parts of which another reading is asked for.
+func (d *door) wanted(ctx context.Context) ([]core.RequestView, error) {
+	cl, err := d.client()
+	if err != nil {
+		return nil, err
+	}
+	var q struct {
+		Requests []core.RequestView `json:"requests"`
+	}
+	err = cl.Get(ctx, "/v1/requests", nil, &q)
+	return q.Requests, refused(err)
 }
 
 func who(c web.Card) string {

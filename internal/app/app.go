@@ -233,10 +233,15 @@ func (a *App) openIntake(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	unpublished := func() {}
+	if a.o.Config.MQTT.Requests != "" {
+		unpublished = a.watchers.add(a.publishRequests)
+	}
 	var done sync.WaitGroup
 	done.Go(a.route)
 	done.Go(a.brokerStatus)
 	a.onClose(func() {
+		unpublished()
 		a.intake.Close()
 		done.Wait()
 	})

@@ -74,6 +74,10 @@ func (s *State) apply(e Event) {
 		if e.Record == 0 {
 			g.Tray = without(g.Tray, e.Item)
 		}
+	case Asked:
+		s.applyAsked(e)
+	case AskEnded:
+		s.applyAskEnded(e)
 	case Plugged:
 		s.applyPlugged(e)
 	case Discarded:

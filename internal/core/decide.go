@@ -255,6 +255,7 @@ func (d *decision) voidUnsent(loop string, cause Code) {
 
 func (d *decision) expire() {
 	d.expireGatherings()
+	d.endRequests()
 	for _, p := range d.open() {
 		if p.Status != Sent && d.expired(&p) {
 			d.void(&p, Voided{Cause: causeExpired})

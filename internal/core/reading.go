@@ -70,6 +70,7 @@ func (d *decision) judge(r Reading, waited bool) {
 		replaces = &c
 	}
 	d.emit(j)
+	d.askAgain(&j, l, c, cut)
 	d.respond(l)
 	if j.Route != routeHeld && d.s.HoldOn(l.Name) != nil {
 		return // its own response has just put it on hold, and ended what was open

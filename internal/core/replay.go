@@ -121,7 +121,7 @@ func (r *Replay) Take(wall int64, e Event) Again {
 	d := &decision{s: r.s}
 	out := Again{Recorded: e}
 	switch e.(type) {
-	case Held, Voided, Proposed, Intended, Concluded: // belong to what came before
+	case Held, Voided, Proposed, Intended, Concluded, Asked, AskEnded, Unplaced, Unfinished: // belong to what came before
 	default:
 		r.carryOut(d)
 		r.decideCards(d)

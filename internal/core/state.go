@@ -31,27 +31,29 @@ type State struct {
 
 // Ledger is what was folded from events.
 type Ledger struct {
-	Settings  Settings       `json:"settings"`
-	Epoch     uint64         `json:"epoch"`
-	Minute    float64        `json:"minute"` // machine minutes at the last start
-	Cycle     float64        `json:"cycle"`  // ordinary minutes from cut to cut
-	Seen      *Seen          `json:"seen,omitempty"`
-	Cuts      []Cut          `json:"cuts"` // oldest first
-	Registers []RegisterBook `json:"registers"`
-	Loops     []LoopBook     `json:"loops"`
-	Gauges    []GaugeBook    `json:"gauges"` // by name
-	Waiting   []Reading      `json:"waiting"`
-	Pairs     []Pair         `json:"pairs"`
-	Tasks     []Task         `json:"tasks"`
-	Holds     []Held         `json:"holds"`     // per scope the first cause first; a later one only where it needs a higher role
-	Proposals []Open         `json:"proposals"` // at most one per loop
-	LastID    uint64         `json:"last_id"`
-	Plant     uint64         `json:"plant,omitempty"` // newest record of the plant's stream that was taken
-	OutOfDate Dates          `json:"out_of_date,omitzero"`
-	Tray      []Unplaced     `json:"tray,omitempty"` // readings that wait for a person to say what they are
-	LastTray  uint64         `json:"last_tray,omitempty"`
-	Virtual   []VirtualBook  `json:"virtual,omitempty"`   // what GO gauging taught, by characteristic
-	Gathering []Gathering    `json:"gathering,omitempty"` // measurements that wait for further readings, oldest first
+	Settings    Settings       `json:"settings"`
+	Epoch       uint64         `json:"epoch"`
+	Minute      float64        `json:"minute"` // machine minutes at the last start
+	Cycle       float64        `json:"cycle"`  // ordinary minutes from cut to cut
+	Seen        *Seen          `json:"seen,omitempty"`
+	Cuts        []Cut          `json:"cuts"` // oldest first
+	Registers   []RegisterBook `json:"registers"`
+	Loops       []LoopBook     `json:"loops"`
+	Gauges      []GaugeBook    `json:"gauges"` // by name
+	Waiting     []Reading      `json:"waiting"`
+	Pairs       []Pair         `json:"pairs"`
+	Tasks       []Task         `json:"tasks"`
+	Holds       []Held         `json:"holds"`     // per scope the first cause first; a later one only where it needs a higher role
+	Proposals   []Open         `json:"proposals"` // at most one per loop
+	LastID      uint64         `json:"last_id"`
+	Plant       uint64         `json:"plant,omitempty"` // newest record of the plant's stream that was taken
+	OutOfDate   Dates          `json:"out_of_date,omitzero"`
+	Tray        []Unplaced     `json:"tray,omitempty"`     // readings that wait for a person to say what they are
+	Requests    []Request      `json:"requests,omitempty"` // at most one per characteristic
+	LastRequest uint64         `json:"last_request,omitempty"`
+	LastTray    uint64         `json:"last_tray,omitempty"`
+	Virtual     []VirtualBook  `json:"virtual,omitempty"`   // what GO gauging taught, by characteristic
+	Gathering   []Gathering    `json:"gathering,omitempty"` // measurements that wait for further readings, oldest first
 }
 
 // Open is a proposal that has not ended.

@@ -19,6 +19,7 @@ type View struct {
 	Registers []RegisterView `json:"registers"`
 	Loops     []LoopView     `json:"loops"`
 	Proposals []ProposalView `json:"proposals"`
+	Requests  []RequestView  `json:"measure_again,omitempty"`
 }
 
 // RegisterView is one register as last seen.
@@ -103,6 +104,7 @@ func (s *State) View() View {
 		}
 		v.Proposals = append(v.Proposals, s.proposalView(p))
 	}
+	v.Requests = s.requestViews()
 	return v
 }
 

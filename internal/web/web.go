@@ -100,6 +100,7 @@ func Handler(o Options) http.Handler {
 	mux.HandleFunc("GET /v1/status", s.status)
 	mux.HandleFunc("GET /v1/queue", s.queue)
 	mux.HandleFunc("GET /v1/queue/{machine}/{id}", s.card)
+	mux.HandleFunc("GET /v1/requests", s.requests)
 	mux.HandleFunc("POST /v1/queue/{machine}/{id}/approve", s.approve)
 	mux.HandleFunc("POST /v1/queue/{machine}/{id}/reject", s.reject)
 	mux.HandleFunc("POST /v1/hold", s.hold)
@@ -146,6 +147,18 @@ func (s *server) cards(ctx context.Context) ([]Card, error) {
 		}
 	}
 	return cards, nil
+}
+
+// requests lists the parts of which another reading is wanted.
+func (s *server) requests(w http.ResponseWriter, r *http.Request) {
+	st, err := s.o.Plant.Status(r.Context())
+	open := []core.RequestView{}
+	for _, m := range st.Machines {
+		open = append(open, m.Requests...)
+	}
+	s.give(w, struct {
+		Requests []core.RequestView `json:"requests"`
+	}{open}, err)
 }
 
 func (s *server) card(w http.ResponseWriter, r *http.Request) {
