@@ -77,6 +77,7 @@ var law = map[string][]string{
 	"internal/replay":     {"internal/length", "internal/core", "internal/journal"},
 	"internal/intake":     {"internal/length", "internal/core"},
 	"internal/machine":    {"internal/length", "internal/core"},
+	"internal/account":    {"internal/core"},
 	"internal/web":        {"internal/length", "internal/core", "internal/bridge", "internal/account", "internal/capability", "internal/chart", "internal/report"},
 	"config":              {"internal/length", "internal/limits", "internal/gauge", "internal/compensate", "internal/core"},
 	"internal/app":        {"config", "internal/*"},
