@@ -264,7 +264,7 @@ func (s *State) applyMoved(e Moved) {
 	b.Foreign = push(b.Foreign, e.Count, 2)
 	for i := range s.Ledger.Loops {
 		if l := s.Ledger.Settings.Loop(s.Ledger.Loops[i].Name); slices.Contains(l.Registers, e.Register) {
-			s.Ledger.Loops[i].Rejected = nil
+			s.Ledger.Loops[i].Rejected, s.Ledger.Loops[i].Back = nil, false // whoever set it knows where the tool starts
 		}
 	}
 }

@@ -99,6 +99,17 @@ func TestReturnByItself(t *testing.T) {
 	c.card()
 }
 
+// Whoever sets the register with the new tool knows where that starts.
+func TestNoReturnFromWhatAPersonSet(t *testing.T) {
+	c := cellWith(t, patient)
+	c.worn()
+	c.drift["bore"] = 6 * um
+	c.tools[0]++
+	c.regs[0] += 12 * um
+	none[Proposed](t, c.look())
+	none[Proposed](t, c.look())
+}
+
 // A tool that never proved its size has no start to go back to.
 func TestNoReturnWithoutAProvenStart(t *testing.T) {
 	c := cellWith(t, patient)
