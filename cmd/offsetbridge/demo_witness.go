@@ -233,7 +233,7 @@ func (w *witness) tell(machine string, e core.Event) {
 	mm := func(l length.Length) string { return l.Signed(length.MM, 4) }
 	switch e := e.(type) {
 	case core.Judged:
-		if c := e.Admit + e.Attribute; c != "" {
+		if c := e.Admit + e.Attribute + e.Gather; c != "" {
 			w.say("%s  %s part %s: %s not used: %s", machine, e.Loop, e.Reading.Part, e.Reading.Value, c.Words())
 			return
 		}

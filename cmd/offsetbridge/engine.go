@@ -47,10 +47,12 @@ Every line in may name its "machine" (not needed where there is one) and holds o
   sample       {"counter":12,"permitted":true,"program":"P","registers":{"NAME":"0.004 mm"},
                 "tools":{"T12":3},"serial":"S1"}   what the machine shows; what is left out stays
   reading      {"gauge":"G","sequence":7,"characteristic":"C","part":"12","cut":1,
-                "value":"28.0131 mm","state":"","retained":false}
+                "value":"28.0131 mm","state":"","retained":false,"temperature":24.5,
+                "gauge_temperature":21,"standard_temperature":20,    °C; and where it was read:
+                "depth":"15 mm","orientation":60}                    degrees
   tool_change  {"tool":"T12"}           the control reports a new edge
   stop         {"minutes":30}           the machine stood still so long
-  setting      {"gauge":"G","standard":"R","as_found":"0.004 mm"}   the gauge was set; what it was off before
+  setting      {"gauge":"G","standard":"R","as_found":"0.004 mm","temperature":20}   the gauge was set; what it was off before
   outcome      {"intent":5,"result":"applied|notsent|refused|differs|unknown","read":"0.004 mm"}
   approve      {"proposal":3,"role":"setter"}        of the newest card of that number
   reject       {"proposal":3,"reason":"…"}
@@ -64,6 +66,9 @@ Lines out hold one of
   ended          {"proposal","loop","because"}
   measure_again  {"gauge","characteristic","part","because"}
   judged         {"characteristic","part","from_aim","used","because"}
+  measured       {"characteristic","part","readings","raw","size","uncertainty","decision","says","how"}
+                 of a judged reading that completed a measurement; raw is what the gauge showed, size what steers
+  unfinished     {"characteristic","part","have","of","because"}   of a measurement of several readings
   outcome        {"intent","register","result"}
   hold, resumed  {"loop","cause","says"}
   declined       {"what","because"}
@@ -180,6 +185,12 @@ type readingIn struct {
 	Value          string `json:"value"`
 	State          string `json:"state"`
 	Retained       bool   `json:"retained"`
+
+	Celsius  *float64 `json:"temperature"`
+	Frame    *float64 `json:"gauge_temperature"`
+	Standard *float64 `json:"standard_temperature"`
+	Depth    string   `json:"depth"`
+	Degrees  *float64 `json:"orientation"`
 }
 
 type toolIn struct {
@@ -194,6 +205,8 @@ type settingIn struct {
 	Gauge    string `json:"gauge"`
 	Standard string `json:"standard"`
 	AsFound  string `json:"as_found"`
+
+	Celsius *float64 `json:"temperature"`
 }
 
 type outcomeIn struct {
@@ -350,11 +363,30 @@ func (e *engine) reading(to *driven, in *readingIn) error {
 	if err != nil {
 		return fmt.Errorf("reading of %q: %w", in.Characteristic, err)
 	}
-	e.feed(to, core.Reading{
+	r := core.Reading{
 		Gauge: in.Gauge, Sequence: in.Sequence, Characteristic: in.Characteristic, Part: in.Part, Cut: in.Cut,
 		Value: v, State: in.State, Retained: in.Retained,
-	})
+		Temp: thousandths[core.Celsius](in.Celsius), TempGauge: thousandths[core.Celsius](in.Frame),
+		TempStandard: thousandths[core.Celsius](in.Standard), Turn: thousandths[core.Turn](in.Degrees),
+	}
+	if in.Depth != "" {
+		at, err := length.Parse(in.Depth)
+		if err != nil {
+			return fmt.Errorf("depth of %q: %w", in.Characteristic, err)
+		}
+		r.Depth = &at
+	}
+	e.feed(to, r)
 	return nil
+}
+
+// thousandths returns a number in thousandths, bounded; nil where there is none.
+func thousandths[T ~int32 | ~int64](v *float64) *T {
+	if v == nil {
+		return nil
+	}
+	t := T(math.Round(1000 * max(-1e6, min(*v, 1e6))))
+	return &t
 }
 
 // setting tells the machine's core what the plant's stream would: a gauge was put
@@ -365,7 +397,7 @@ func (e *engine) setting(to *driven, in *settingIn, who core.Person) error {
 		return fmt.Errorf("setting of %q: %w", in.Gauge, err)
 	}
 	to.plant++
-	check := core.Check{Gauge: in.Gauge, Standard: in.Standard, AsFound: found, Who: who}
+	check := core.Check{Gauge: in.Gauge, Standard: in.Standard, AsFound: found, Who: who, Temp: thousandths[core.Celsius](in.Celsius)}
 	e.feed(to, core.FromPlant{Record: to.plant, Event: core.Set{Check: check}})
 	return nil
 }

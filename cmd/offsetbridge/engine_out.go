@@ -63,18 +63,21 @@ func (e *engine) tell(event core.Event) {
 	case core.Voided:
 		e.say("ended", map[string]any{"proposal": x.Proposal, "loop": x.Loop, "because": x.Cause})
 	case core.Judged:
-		because := firstCode(x.Admit, x.Attribute, x.Estimate, x.Propose)
-		used := x.Admit == "" && x.Attribute == "" && x.Estimate != "suspect" && x.Estimate != "ignored"
+		because := firstCode(x.Admit, x.Attribute, x.Gather, x.Estimate, x.Propose)
+		used := x.Measurement() != nil && x.Estimate != "suspect" && x.Estimate != "ignored"
 		out := judgedOut{Characteristic: x.Reading.Characteristic, Part: x.Reading.Part, Used: used, Because: because}
-		if x.Admit == "" && x.Attribute == "" {
+		if x.Measurement() != nil {
 			out.FromAim = x.Deviation.String()
 		}
 		e.say("judged", out)
+		e.measured(x)
 		if x.Estimate == "suspect" {
 			e.say("measure_again", map[string]any{
 				"gauge": x.Reading.Gauge, "characteristic": x.Reading.Characteristic, "part": x.Reading.Part, "because": x.Estimate.Words(),
 			})
 		}
+	case core.Unfinished:
+		e.say("unfinished", map[string]any{"characteristic": x.Characteristic, "part": x.Part, "have": x.Have, "of": x.Of, "because": x.Cause})
 	case core.Concluded:
 		e.say("outcome", map[string]any{"intent": x.Outcome.Intent, "register": x.Register, "result": x.Result})
 	case core.Held:
@@ -84,6 +87,39 @@ func (e *engine) tell(event core.Event) {
 	case core.Declined:
 		e.say("declined", map[string]any{"what": x.What, "because": x.Cause})
 	}
+}
+
+// measuredOut is one measurement: what the gauge showed, what steers, and what it
+// decides.
+type measuredOut struct {
+	Characteristic string   `json:"characteristic"`
+	Part           string   `json:"part"`
+	Readings       int      `json:"readings"`
+	Raw            string   `json:"raw,omitempty"` // of one reading
+	Size           string   `json:"size"`
+	Uncertainty    string   `json:"uncertainty,omitempty"` // absent: not known
+	Decision       string   `json:"decision"`
+	Says           string   `json:"says"`
+	How            []string `json:"how,omitempty"`
+}
+
+func (e *engine) measured(x core.Judged) {
+	m := x.Measurement()
+	if m == nil {
+		return
+	}
+	decision, u, open := m.Decision()
+	out := measuredOut{
+		Characteristic: x.Reading.Characteristic, Part: x.Reading.Part, Readings: 1, Raw: m.Raw.String(), Size: m.Steers().String(),
+		Decision: string(decision), Says: m.Say(), How: m.How(),
+	}
+	if m.Whole != nil {
+		out.Readings, out.Raw = m.Whole.Sizes.Readings, ""
+	}
+	if open == "" {
+		out.Uncertainty = u.String()
+	}
+	e.say("measured", out)
 }
 
 func firstCode(codes ...core.Code) core.Code {

@@ -67,6 +67,9 @@ func printGauges(out io.Writer, all []web.GaugeStatus) error {
 		}
 		for _, m := range g.Machines {
 			p.line("  for %s: %s, %d readings used since it was good", m.Machine, m.Say, m.Since)
+			if m.Blind != "" {
+				p.line("    %s", m.Blind)
+			}
 		}
 	}
 	return p.err
@@ -232,14 +235,30 @@ func (d *door) place(cmd *cobra.Command, path string, body any) error {
 	if d.json {
 		return printJSON(cmd.OutOrStdout(), r)
 	}
-	_, err = fmt.Fprintln(cmd.OutOrStdout(), "recorded: "+r.Say)
-	return err
+	p := &printer{w: cmd.OutOrStdout()}
+	p.line("recorded: %s", r.Say)
+	for _, more := range append([]string{r.Decision}, r.How...) {
+		if more != "" {
+			p.line("  %s", more)
+		}
+	}
+	return p.err
 }
 
 func enterCommand() *cobra.Command {
 	d := &door{}
 	var q web.EnterRequest
 	var goes, noGo string
+	numbers := map[string]*struct {
+		in    **float64
+		out   float64
+		usage string
+	}{
+		"temperature":          {in: &q.Celsius, usage: "of the part, in °C"},
+		"gauge-temperature":    {in: &q.Frame, usage: "of the gauge's own frame, in °C"},
+		"standard-temperature": {in: &q.Standard, usage: "of the standard, in °C, where it is not as at the setting"},
+		"orientation":          {in: &q.Degrees, usage: "about the axis, in degrees"},
+	}
 	c := &cobra.Command{
 		Use: "enter MACHINE CHARACTERISTIC --part PART (--value SIZE --reason TEXT | --go ok|refused | --no-go ok|refused)", Short: "enter a measured size, or a GO or NO-GO result, by hand", Args: cobra.ExactArgs(2),
 		Long: `enter records a size that you measured, under your name and with your reason. Enter
@@ -254,6 +273,11 @@ stay.`,
 			if q.Characteristic = args[1]; goes != "" || noGo != "" {
 				return d.plugs(cmd, args[0], q, goes, noGo)
 			}
+			for name, to := range numbers {
+				if cmd.Flags().Changed(name) {
+					*to.in = &to.out
+				}
+			}
 			if q.Value == "" || q.Reason == "" {
 				return errors.New("a size needs --value and a --reason why it is entered by hand, or give --go or --no-go")
 			}
@@ -266,6 +290,10 @@ stay.`,
 	c.Flags().StringVar(&q.Value, "value", "", "the size with its unit, as in \"28.0123 mm\"")
 	c.Flags().StringVar(&q.Gauge, "gauge", "", "the gauge it was measured with (default: by hand)")
 	c.Flags().StringVar(&q.Reason, "reason", "", "why by hand, for the record")
+	for name, to := range numbers {
+		c.Flags().Float64Var(&to.out, name, 0, to.usage)
+	}
+	c.Flags().StringVar(&q.Depth, "depth", "", "how deep it was measured, from the mouth, as in \"15 mm\"")
 	c.Flags().StringVar(&goes, "go", "", "result of the GO gauge: ok or refused")
 	c.Flags().StringVar(&noGo, "no-go", "", "result of the NO-GO gauge: ok (it entered) or refused (as it should be)")
 	c.MarkFlagRequired("part") //nolint:errcheck // the flag exists

@@ -121,6 +121,15 @@ func printStatus(w io.Writer, s web.Status) error {
 			if l.Prompts != nil {
 				p.line("    %s", l.Prompts.Say)
 			}
+			for _, x := range l.Measured {
+				p.line("    %s part %s: %s", x.Characteristic, x.Part, x.Say)
+				for _, how := range x.How {
+					p.line("      %s", how)
+				}
+			}
+			for _, x := range l.Gathering {
+				p.line("    %s part %s: %d of %d readings of one measurement", x.Characteristic, x.Part, x.Have, x.Of)
+			}
 			for _, x := range l.Sizes {
 				p.line("    %s: part %d was %s from aim", x.Characteristic, x.LastPart, x.FromAim.Signed("mm", 4))
 			}

@@ -151,6 +151,10 @@ func printCard(out io.Writer, c web.Card) error {
 	line(c.ID, c.Say)
 	line("part", fmt.Sprintf("%s on %s, %d cut since", c.Part, c.Machine, c.InTransit))
 	line("from aim", fmt.Sprintf("%s (limits %s)", c.FromAim, c.Limits))
+	line("measured", c.Decision)
+	for _, how := range c.How {
+		line("", how)
+	}
 	line("change", fmt.Sprintf("%s in size, cuts %s", c.Change, c.Cuts))
 	line("then", fmt.Sprintf("%s %s for the next part", c.Predicted, c.Spread))
 	for _, r := range c.Registers {

@@ -111,9 +111,26 @@ func (a *App) History(_ context.Context, q web.HistoryQuery) ([]web.Entry, error
 	}
 	entries := make([]web.Entry, 0, len(records))
 	for _, r := range records {
-		entries = append(entries, web.Entry{Stream: r.Stream, Seq: r.Seq, At: time.UnixMilli(r.At).UTC(), Kind: r.Kind, Event: r.Body})
+		entries = append(entries, web.Entry{
+			Stream: r.Stream, Seq: r.Seq, At: time.UnixMilli(r.At).UTC(), Kind: r.Kind, Event: r.Body, Say: decided(r),
+		})
 	}
 	return entries, nil
+}
+
+// decided returns what a record of a measured size decides, "" for any other.
+func decided(r journal.Record) string {
+	if r.Kind != (core.Judged{}).Kind() {
+		return ""
+	}
+	e, err := core.Decode(r.Kind, r.Body)
+	if err != nil {
+		return "" // verifying the journal tells
+	}
+	if m := e.(core.Judged).Measurement(); m != nil {
+		return m.Say()
+	}
+	return ""
 }
 
 // Watch calls f with everything released from now on.

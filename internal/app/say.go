@@ -22,12 +22,16 @@ func (a *App) say(rel bridge.Released) {
 			log.Warn("reading waits unassigned: "+e.Code.Words(), reading(e.Reading)...)
 		case core.Judged:
 			c := firstOf(e.Admit, e.Attribute)
+			if e.Gather != "" && e.Gather != core.Gathers {
+				c = e.Gather
+			}
 			if c == "" && doubted[e.Estimate] {
 				c = e.Estimate
 			}
 			if c != "" {
 				log.Warn("reading not used: "+c.Words(), reading(e.Reading)...)
 			}
+			sayMeasured(log, e)
 		case core.Held:
 			log.Warn("on hold: "+e.Cause.Words(), zap.String("loop", e.Loop), zap.String("detail", e.Text), zap.String("code", string(e.Cause)))
 		case core.Resumed:
@@ -35,13 +39,29 @@ func (a *App) say(rel bridge.Released) {
 		case core.Moved:
 			log.Warn("somebody else changed a register, the loop goes on from there", zap.String("register", e.Register),
 				zap.Stringer("old", e.Old), zap.Stringer("new", e.New))
-		case core.Checked, core.Dated, core.Plugged:
+		case core.Checked, core.Dated, core.Plugged, core.RingRead, core.Unfinished:
 			sayTrust(log, e)
 		case core.Concluded:
 			a.sayOutcome(log, e)
 		case core.Declined:
 			log.Warn(e.What+" not accepted: "+e.Cause.Words(), zap.String("loop", e.Loop), zap.String("by", e.Who.Principal))
 		}
+	}
+}
+
+// sayMeasured tells what a person at the gauge should hear of a measurement that
+// is used: a form that no offset puts right, a size that was not referred to 20 °C.
+func sayMeasured(log *zap.Logger, e core.Judged) {
+	m := e.Measurement()
+	if m == nil {
+		return
+	}
+	if m.Whole != nil && m.Whole.Form {
+		log.Warn("taper or spread is more than a third of the tolerance, no automatic correction", append(reading(e.Reading),
+			zap.Stringer("taper", m.Whole.Sizes.Taper), zap.Stringer("spread", m.Whole.Sizes.Spread))...)
+	}
+	if m.Worth != nil && m.Worth.Uncorrected != "" {
+		log.Warn("size taken as it was read: "+m.Worth.Uncorrected.Words(), reading(e.Reading)...)
 	}
 }
 

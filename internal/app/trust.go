@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -26,6 +27,9 @@ type forwarding struct {
 	mu   sync.Mutex
 	at   map[*unit]uint64 // newest record looked at
 	wake chan struct{}
+
+	ringMu sync.Mutex
+	rings  map[string]bool // machines whose streams hold rings the plant may not have taken
 }
 
 // handedOver are the kinds of records that machines take.
@@ -38,12 +42,16 @@ const forwardMost = 10_000
 // the first reading comes in.
 func (a *App) openTrust(ctx context.Context) error {
 	f := &a.forwarding
-	f.at, f.wake = map[*unit]uint64{}, make(chan struct{}, 1)
+	f.at, f.wake, f.rings = map[*unit]uint64{}, make(chan struct{}, 1), map[string]bool{}
 	for _, u := range a.machines {
+		f.rings[u.name] = true
 		err := u.runner.Look(ctx, func(d bridge.Decider) { f.at[u] = d.(*core.State).Ledger.Plant })
 		if err != nil {
 			return err
 		}
+	}
+	if err := a.takeRings(ctx); err != nil {
+		return err
 	}
 	f.mu.Lock()
 	_, err := a.forward(ctx)
@@ -55,7 +63,7 @@ func (a *App) openTrust(ctx context.Context) error {
 		return err
 	}
 	stop := a.watchers.add(func(rel bridge.Released) {
-		if rel.Stream == plantStream && slices.ContainsFunc(rel.Events, func(e core.Event) bool { return slices.Contains(handedOver, e.Kind()) }) {
+		if rel.Stream == plantStream && slices.ContainsFunc(rel.Events, func(e core.Event) bool { return slices.Contains(handedOver, e.Kind()) }) || f.rang(rel) {
 			f.again()
 		}
 	})
@@ -88,11 +96,13 @@ func (a *App) keepForwarding(ctx context.Context) {
 				continue
 			}
 		}
+		err := a.takeRings(ctx)
 		f.mu.Lock()
-		_, err := a.forward(ctx)
+		_, forwarded := a.forward(ctx)
 		f.mu.Unlock()
+		err = errors.Join(err, forwarded)
 		if behind = err != nil; behind && ctx.Err() == nil {
-			a.log.Warn("a machine has not been told of its gauges yet, trying again", zap.Error(err))
+			a.log.Warn("a setting or ring check has not been handed over yet, trying again", zap.Error(err))
 		}
 	}
 }
@@ -114,7 +124,7 @@ func (a *App) forward(ctx context.Context) ([]handed, error) {
 	for _, u := range a.machines {
 		least = min(least, f.at[u])
 	}
-	records, err := a.newer(least)
+	records, err := a.newer(journal.Filter{Stream: plantStream, Kinds: handedOver, Limit: 200}, least)
 	if err != nil {
 		return nil, err
 	}
@@ -141,9 +151,8 @@ func (a *App) forward(ctx context.Context) ([]handed, error) {
 	return out, nil
 }
 
-// newer returns the plant's records of interest above a number, newest first.
-func (a *App) newer(than uint64) ([]journal.Record, error) {
-	q := journal.Filter{Stream: plantStream, Kinds: handedOver, Limit: 200}
+// newer returns the records that a query finds above a number, newest first.
+func (a *App) newer(q journal.Filter, than uint64) ([]journal.Record, error) {
 	var all []journal.Record
 	for len(all) < forwardMost {
 		page, err := a.journal.Query(q)
@@ -236,6 +245,12 @@ func sayTrust(log *zap.Logger, e core.Event) {
 		} else {
 			log.Info("gauges and standards are in date")
 		}
+	case core.RingRead:
+		log.Info("the gauge read its standard, as a task had said", zap.String("gauge", e.Reading.Gauge), zap.String("standard", e.Ring),
+			zap.Stringer("as found", e.AsFound), zap.String("by", e.Who))
+	case core.Unfinished:
+		log.Warn("a measurement of several readings has ended unfinished: "+e.Cause.Words(), zap.String("characteristic", e.Characteristic),
+			zap.String("part", e.Part), zap.Int("readings", e.Have), zap.Int("of", e.Of))
 	case core.Plugged:
 		if e.Advice != "" {
 			log.Warn(e.Advice.Words(), zap.String("characteristic", e.Name), zap.String("part", e.Part))
@@ -464,7 +479,7 @@ func (a *App) measured(u *unit, characteristic, part string) (*length.Length, er
 		return nil, nil
 	}
 	records, err := a.journal.Query(journal.Filter{
-		Stream: "machine/" + u.name, Kinds: []string{core.Judged{}.Kind()}, Part: part, Limit: 50,
+		Stream: machineStream(u.name), Kinds: []string{core.Judged{}.Kind()}, Part: part, Limit: 50,
 	})
 	if err != nil {
 		return nil, err
@@ -474,8 +489,9 @@ func (a *App) measured(u *unit, characteristic, part string) (*length.Length, er
 		if err != nil {
 			return nil, err
 		}
-		if j, ok := e.(core.Judged); ok && j.Reading.Characteristic == characteristic && j.Admit == "" && j.Attribute == "" {
-			return &j.Reading.Value, nil
+		if j, ok := e.(core.Judged); ok && j.Reading.Characteristic == characteristic && j.Measurement() != nil {
+			size := j.Measurement().Steers()
+			return &size, nil
 		}
 	}
 	return nil, nil

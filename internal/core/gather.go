@@ -83,9 +83,11 @@ func (e Unfinished) Keys() Keys { return Keys{Loop: e.Loop, Part: e.Part, Gauge:
 // maxGathering bounds the measurements that wait for further readings.
 const maxGathering = 64
 
-// What the gather stage finds, and why a measurement ends unfinished.
+// Gathers is found of a reading that waits for the others of its measurement.
+const Gathers Code = "gathers"
+
+// What else the gather stage finds, and why a measurement ends unfinished.
 const (
-	codeGathers     Code = "gathers"
 	codeNoPlace     Code = "no-place"
 	codeOtherPlace  Code = "place"
 	codeForm        Code = "form"
@@ -95,7 +97,7 @@ const (
 
 func init() {
 	AddWords(map[Code]string{
-		codeGathers:     "kept, more readings of this part belong to the same measurement",
+		Gathers:         "kept, more readings of this part belong to the same measurement",
 		codeNoPlace:     "the reading does not say at which depth and orientation it was taken, map them in the gauge's message",
 		codeOtherPlace:  "another depth or orientation than the others of this measurement, and it has as many as it needs, measure where the others were",
 		codeForm:        "taper or spread is more than a third of the tolerance: that is form and no offset puts it right, a person decides",
@@ -181,7 +183,7 @@ func (d *decision) gather(j *Judged, l *Loop, c int) bool {
 	case !fits:
 		j.Gather = codeOtherPlace
 	case len(places) < ch.Several.readings():
-		j.Gather, j.Gathered = codeGathers, d.minute()
+		j.Gather, j.Gathered = Gathers, d.minute()
 		if before == nil && len(d.book().Gathering) >= maxGathering {
 			d.endGathering(d.book().Gathering[0], causeGatherFull)
 		}
@@ -257,7 +259,7 @@ func (d *decision) form(j *Judged, l *Loop) {
 func (s *State) applyGathered(e *Judged) {
 	_, c := s.Ledger.Settings.Find(e.Reading.Characteristic)
 	l := s.Ledger.Settings.Loop(e.Loop)
-	if e.Gather != codeGathers || l == nil || c < 0 || l.Characteristics[c].Several == nil {
+	if e.Gather != Gathers || l == nil || c < 0 || l.Characteristics[c].Several == nil {
 		return
 	}
 	s.loopBook(e.Loop).Odd = 0

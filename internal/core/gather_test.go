@@ -49,7 +49,7 @@ func TestSeveralReadingsAreOneObservation(t *testing.T) {
 			j := c.reads(c.counter, depth, turn, []length.Length{um, -um, 3 * um}[i]+length.Length(turn)*20)
 			if n++; n < 6 {
 				v := c.s.View().Loops[0]
-				if j.Gather != codeGathers || j.Whole != nil || v.Readings != 0 || v.Gathering[0].Have != n || v.Gathering[0].Of != 6 {
+				if j.Gather != Gathers || j.Whole != nil || v.Readings != 0 || v.Gathering[0].Have != n || v.Gathering[0].Of != 6 {
 					t.Fatalf("reading %d: %+v, shown %+v", n, j, v.Gathering)
 				}
 				continue
@@ -158,7 +158,7 @@ func TestSamePartAndCut(t *testing.T) {
 	first := c.counter
 	c.part()
 	c.reads(first, 5, 0, 0)
-	if j := c.reads(c.counter, 25, 0, um); j.Gather != codeGathers {
+	if j := c.reads(c.counter, 25, 0, um); j.Gather != Gathers {
 		t.Fatalf("two parts made one measurement: %+v", j)
 	}
 	if j := c.reads(first, 25, 0, um); j.Whole == nil || j.Count != first {
@@ -175,7 +175,7 @@ func TestPlaces(t *testing.T) {
 	c := deepCell(t, Several{Depths: 2, Orientations: 2})
 	c.part()
 	c.reads(c.counter, 5, 0, 0)
-	if j := c.reads(c.counter, 5, 360, 4*um); j.Gather != codeGathers || c.s.Ledger.Gathering[0].Places[0].Size != 25*length.Millimetre+4*um || len(c.s.Ledger.Gathering[0].Places) != 1 {
+	if j := c.reads(c.counter, 5, 360, 4*um); j.Gather != Gathers || c.s.Ledger.Gathering[0].Places[0].Size != 25*length.Millimetre+4*um || len(c.s.Ledger.Gathering[0].Places) != 1 {
 		t.Fatalf("again, a turn later: %+v", c.s.Ledger.Gathering)
 	}
 	c.reads(c.counter, 25, 60, 0)
@@ -219,7 +219,7 @@ func TestAnUnfinishedMeasurementEnds(t *testing.T) {
 	if len(out) != 1 || out[0].Cause != causeGatherLate || out[0].Have != 1 || out[0].Of != 2 || out[0].Loop != "bore" || out[0].Count != c.counter || len(c.s.Ledger.Gathering) != 0 {
 		t.Fatalf("ended %+v", out)
 	}
-	if j := c.reads(c.counter, 25, 0, 0); j.Gather != codeGathers {
+	if j := c.reads(c.counter, 25, 0, 0); j.Gather != Gathers {
 		t.Fatalf("after the end: %+v", j)
 	}
 }

@@ -44,9 +44,9 @@ func (m *Measured) Steers() length.Length {
 	return m.Raw
 }
 
-// decision returns what a measurement decides, its uncertainty, and why that is
+// Decision returns what a measurement decides, its uncertainty, and why that is
 // not known.
-func (m *Measured) decision() (gauge.Decision, length.Length, Code) {
+func (m *Measured) Decision() (gauge.Decision, length.Length, Code) {
 	switch {
 	case m.Whole != nil:
 		return m.Whole.Decision, m.Whole.U, m.Whole.Open
@@ -80,9 +80,9 @@ type MeasuredView struct {
 
 // MeasurementView lays a measurement out.
 func (s *Settings) MeasurementView(m *Measured, ch *Characteristic) MeasuredView {
-	d, u, open := m.decision()
+	d, u, open := m.Decision()
 	v := MeasuredView{
-		Characteristic: ch.Name, Gauge: m.Gauge, Part: m.Part, Count: m.Count, Readings: 1, Size: m.Steers(), Decision: d, Say: m.say(ch),
+		Characteristic: ch.Name, Gauge: m.Gauge, Part: m.Part, Count: m.Count, Readings: 1, Size: m.Steers(), Decision: d, Say: m.Say(),
 	}
 	if open == "" {
 		v.U = &u
@@ -98,16 +98,17 @@ func (s *Settings) MeasurementView(m *Measured, ch *Characteristic) MeasuredView
 			v.Correction = &c
 		}
 	}
-	v.How = m.how()
+	v.How = m.How()
 	if t := s.trust(m.Gauge); t != nil && t.Contacts != 0 {
 		v.How = append(v.How, t.Contacts.Blind())
 	}
 	return v
 }
 
-// say returns the decision in a sentence.
-func (m *Measured) say(ch *Characteristic) string {
-	d, u, open := m.decision()
+// Say returns the decision in a sentence, never without the one that a size
+// accepts no part.
+func (m *Measured) Say() string {
+	d, u, open := m.Decision()
 	size := show(m.Steers())
 	if m.Whole != nil {
 		size = strings.TrimSuffix(show(m.Whole.Sizes.Smallest), " mm") + ".." + show(m.Whole.Sizes.Largest)
@@ -117,21 +118,23 @@ func (m *Measured) say(ch *Characteristic) string {
 		out = size + " is " + string(d) + ", its uncertainty is not known: " + open.Words()
 	}
 	out += "; " + gauge.NoAcceptance
-	if ch.Thread {
+	if m.Worth != nil && m.Worth.Thread {
 		out += "; " + gauge.PlugsDecide
 	}
 	return out
 }
 
-func (m *Measured) how() []string {
+// How says in sentences how the size came about.
+func (m *Measured) How() []string {
 	var how []string
-	if w := m.Worth; w != nil && m.Whole == nil {
-		if w.Corrected() {
-			how = append(how, "the gauge showed "+show(m.Raw)+", at 20 °C that is "+w.Correction.Signed(length.MM, 4)+" (±"+show(2*w.Thermal)+")")
-		}
-	}
-	if w := m.Worth; w != nil && w.Uncorrected != "" {
+	switch w := m.Worth; {
+	case w == nil:
+	case w.Uncorrected != "":
 		how = append(how, w.Uncorrected.Words())
+	case w.Corrected() && m.Whole != nil:
+		how = append(how, "every reading is referred to 20 °C")
+	case w.Corrected():
+		how = append(how, "the gauge showed "+show(m.Raw)+", at 20 °C that is "+w.Correction.Signed(length.MM, 4)+" (±"+show(2*w.Thermal)+")")
 	}
 	if w := m.Whole; w != nil {
 		how = append(how, strconv.Itoa(w.Sizes.Readings)+" readings, "+show(w.Steers)+" steers; taper "+w.Sizes.Taper.Signed(length.MM, 4)+

@@ -76,7 +76,8 @@ type ProposalView struct {
 	Control        []Shown      `json:"control"` // of each move
 	Waiting        Code         `json:"waiting,omitempty"`
 	Left           int64        `json:"expires_in_ms"`
-	InTransit      uint64       `json:"in_transit"` // parts cut since the newest one it rests on
+	InTransit      uint64       `json:"in_transit"`            // parts cut since the newest one it rests on
+	Measurement    *Measured    `json:"measurement,omitempty"` // that it rests on, while it is the newest
 }
 
 // View returns a copy of what there is to see.
@@ -120,6 +121,9 @@ func (s *State) proposalView(p Open) ProposalView {
 	for _, m := range p.Moves {
 		r := g.Settings.Register(m.Register)
 		v.Control = append(v.Control, Shown{Unit: r.Unit, Step: r.Step})
+	}
+	if m := s.loopBook(l.Name).Sizes[i].Newest; m != nil && m.Count == p.Count {
+		v.Measurement = m
 	}
 	if g.Seen != nil && g.Seen.Counter > p.Count {
 		v.InTransit = g.Seen.Counter - p.Count

@@ -19,6 +19,7 @@ type Worth struct {
 	U           length.Length  `json:"u,omitempty"` // expanded uncertainty, about 95 %
 	Decision    gauge.Decision `json:"d"`
 	Open        Code           `json:"o,omitempty"` // why U is not known: in doubt, whatever the size
+	Thread      bool           `json:"th,omitempty"`
 }
 
 // Thermal says how the readings of a gauge are referred to 20 °C.
@@ -49,7 +50,7 @@ func init() {
 		codeNoRingTemp:   "the temperature of the standard is not known, so the size is not referred to 20 °C, give it with the setting",
 		codeNoRepeat:     "the gauge's repeatability is not known, add it from its study",
 		codeNoCertify:    "it is not known on which certified standard the gauge was set, record its setting",
-		codeUnknownGauge: "nothing is known of the gauge's uncertainty, measure with one that is configured",
+		codeUnknownGauge: "nothing is known of the gauge's uncertainty, add repeatability and standards to it",
 	})
 }
 
@@ -69,7 +70,8 @@ func (w *Worth) Corrected() bool {
 
 // weigh works out what a reading is worth, or says why it steers nothing.
 func (d *decision) weigh(r *Reading, l *Loop, c int) Code {
-	w, ch := &Worth{}, &l.Characteristics[c]
+	ch := &l.Characteristics[c]
+	w := &Worth{Thread: ch.Thread}
 	t := d.set().trust(r.Gauge)
 	if t != nil && t.Thermal != nil {
 		if code := d.refer(w, r, t, ch); code != "" {

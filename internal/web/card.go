@@ -21,6 +21,9 @@ type Card struct {
 	Tool      string    `json:"tool"`
 	Part      string    `json:"part"`
 	Measured  string    `json:"measured"`
+	Raw       string    `json:"raw,omitempty"`      // as the gauge showed it, where measured is the size at 20 °C
+	Decision  string    `json:"decision,omitempty"` // what the size decides, in a sentence
+	How       []string  `json:"how,omitempty"`      // how it came about
 	Aim       string    `json:"aim"`
 	FromAim   string    `json:"from_aim"`
 	Limits    string    `json:"limits"`
@@ -80,6 +83,12 @@ func CardOf(p core.ProposalView) Card {
 		c.Sizes = append(c.Sizes, Size{
 			Characteristic: x.Characteristic, Before: x.Before.Signed(length.MM, 4), After: x.After.Signed(length.MM, 4), Harmed: x.Harmed,
 		})
+	}
+	if p.Raw != 0 {
+		c.Raw = p.Raw.Text(length.MM, 4)
+	}
+	if p.Measurement != nil && p.Trigger == "" {
+		c.Decision, c.How = p.Measurement.Say(), p.Measurement.How()
 	}
 	since := "measured " + c.Measured
 	if p.Trigger != "" { // no reading asks for it

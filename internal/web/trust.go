@@ -95,9 +95,11 @@ type TrayItem struct {
 
 // ReadingResult is what became of a reading that a person placed or entered.
 type ReadingResult struct {
-	Used bool      `json:"used"`
-	Code core.Code `json:"code,omitempty"`
-	Say  string    `json:"say"`
+	Used     bool      `json:"used"`
+	Code     core.Code `json:"code,omitempty"`
+	Say      string    `json:"say"`
+	Decision string    `json:"decision,omitempty"` // what the size decides, in a sentence
+	How      []string  `json:"how,omitempty"`      // how it came about
 }
 
 // EnterRequest is the body of a hand entry. The value is text with its unit.
@@ -108,6 +110,12 @@ type EnterRequest struct {
 	Value          string `json:"value"`
 	Gauge          string `json:"gauge,omitempty"`
 	Reason         string `json:"reason"`
+
+	Celsius  *float64 `json:"temperature_c,omitempty"` // of the part
+	Frame    *float64 `json:"gauge_temperature_c,omitempty"`
+	Standard *float64 `json:"standard_temperature_c,omitempty"`
+	Depth    string   `json:"depth,omitempty"`           // from the mouth, text with its unit
+	Degrees  *float64 `json:"orientation_deg,omitempty"` // about the axis
 }
 
 // PlugRequest is the body of a GO or NO-GO result.
@@ -173,13 +181,10 @@ func (s *server) check(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	c := core.Check{Gauge: r.PathValue("gauge"), Standard: body.Standard, AsFound: found, Who: person(r)}
-	if body.Celsius != nil {
-		if !(*body.Celsius >= -20 && *body.Celsius <= 60) {
-			refuse(w, http.StatusBadRequest, "temperature", "the temperature is not from -20 to 60 °C")
-			return
-		}
-		t := core.Celsius(math.Round(*body.Celsius * 1000))
-		c.Temp = &t
+	ok := true
+	if c.Temp, ok = milli[core.Celsius](body.Celsius, -20, 60); !ok {
+		refuse(w, http.StatusBadRequest, "temperature", "the temperature is not from -20 to 60 °C")
+		return
 	}
 	out, err := s.o.Trust.Check(r.Context(), c, body.Adjusted)
 	if !s.accepted(w, out.Declined, err) {
@@ -249,16 +254,58 @@ func (s *server) enter(w http.ResponseWriter, r *http.Request) {
 	case !who.Role.May(core.Operator):
 		refuse(w, http.StatusForbidden, "role", core.Code("role").Words())
 	default:
-		gauge := body.Gauge
-		if gauge == "" {
-			gauge = "by hand"
-		}
-		rel, err := s.o.Plant.Call(r.Context(), r.PathValue("machine"), core.Reading{
-			Gauge: gauge, Machine: r.PathValue("machine"), Characteristic: body.Characteristic, Part: body.Part, Cut: body.Cut,
+		f := core.Reading{
+			Gauge: body.Gauge, Machine: r.PathValue("machine"), Characteristic: body.Characteristic, Part: body.Part, Cut: body.Cut,
 			Value: v, Manual: &who, Reason: body.Reason,
-		})
+		}
+		if f.Gauge == "" {
+			f.Gauge = "by hand"
+		}
+		if field, why := body.surroundings(&f); field != "" {
+			refuse(w, http.StatusBadRequest, field, why)
+			return
+		}
+		rel, err := s.o.Plant.Call(r.Context(), f.Machine, f)
 		s.placed(w, rel, err)
 	}
+}
+
+// surroundings puts temperatures and place of a hand entry to its reading. What
+// cannot be one is named with the reason.
+func (q *EnterRequest) surroundings(r *core.Reading) (field, why string) {
+	ok := true
+	for _, t := range []struct {
+		from *float64
+		to   **core.Celsius
+	}{{q.Celsius, &r.Temp}, {q.Frame, &r.TempGauge}, {q.Standard, &r.TempStandard}} {
+		if *t.to, ok = milli[core.Celsius](t.from, -20, 60); !ok {
+			return "temperature", "a temperature is not from -20 to 60 °C"
+		}
+	}
+	if r.Turn, ok = milli[core.Turn](q.Degrees, -360, 360); !ok {
+		return "orientation", "the orientation is not from -360 to 360 degrees"
+	}
+	if q.Depth != "" {
+		at, err := length.Parse(q.Depth)
+		if err != nil {
+			return "depth", err.Error()
+		}
+		r.Depth = &at
+	}
+	return "", ""
+}
+
+// milli returns a number in thousandths, nil where there is none, and false where
+// it is not between low and high.
+func milli[T ~int32 | ~int64](v *float64, low, high float64) (*T, bool) {
+	if v == nil {
+		return nil, true
+	}
+	if !(*v >= low && *v <= high) {
+		return nil, false
+	}
+	t := T(math.Round(*v * 1000))
+	return &t, true
 }
 
 // placed answers what became of a reading that a person placed or entered.
@@ -273,11 +320,14 @@ func (s *server) placed(w http.ResponseWriter, rel bridge.Released, err error) {
 			out = ReadingResult{Say: "waits for the record of its part"}
 		case core.Judged:
 			out = ReadingResult{Used: true, Say: "used"}
-			for _, c := range []core.Code{e.Admit, e.Attribute, e.Estimate} {
+			for _, c := range []core.Code{e.Admit, e.Attribute, e.Gather, e.Estimate} {
 				if c != "" && c != "step" {
 					out = ReadingResult{Code: c, Say: c.Words()}
 					break
 				}
+			}
+			if m := e.Measurement(); m != nil {
+				out.Decision, out.How = m.Say(), m.How()
 			}
 		}
 	}

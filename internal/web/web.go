@@ -81,6 +81,7 @@ type Entry struct {
 	At     time.Time       `json:"at"`
 	Kind   string          `json:"kind"`
 	Event  json.RawMessage `json:"event"`
+	Say    string          `json:"say,omitempty"` // what a measured size decides, in a sentence
 }
 
 // Options of the interface.
