@@ -264,7 +264,7 @@ func (s *State) applyMoved(e Moved) {
 	b.Foreign = push(b.Foreign, e.Count, 2)
 	for i := range s.Ledger.Loops {
 		if l := s.Ledger.Settings.Loop(s.Ledger.Loops[i].Name); slices.Contains(l.Registers, e.Register) {
-			s.Ledger.Loops[i].Rejected, s.Ledger.Loops[i].Back = nil, false // whoever set it knows where the tool starts
+			s.Ledger.Loops[i].Rejected, s.Ledger.Loops[i].Back = nil, false // what a person sets for a new tool stands
 		}
 	}
 }
@@ -282,7 +282,7 @@ func (s *State) applyTool(e ToolChanged) {
 		if !slices.ContainsFunc(l.Registers, func(r string) bool { return g.Settings.Register(r).Tool == e.Tool }) {
 			continue
 		}
-		back := e.New > e.Old && !g.Loops[i].First
+		back := e.New > e.Old && !g.Loops[i].First && !s.preset(l)
 		g.Loops[i].begin()
 		g.Loops[i].Back = back
 		g.Loops[i].news()
@@ -290,6 +290,15 @@ func (s *State) applyTool(e ToolChanged) {
 			s.estimateOf(l.Name, k).Filter.Note(estimate.Event{Kind: estimate.ToolChange, Part: int64(g.Seen.Counter) + 1})
 		}
 	}
+}
+
+// preset reports whether somebody has set a register of the loop by hand since the
+// last part was counted.
+func (s *State) preset(l *Loop) bool {
+	return slices.ContainsFunc(l.Registers, func(name string) bool {
+		f := s.book(name).Foreign
+		return len(f) > 0 && f[len(f)-1] >= s.Ledger.Seen.Counter
+	})
 }
 
 // admitted remembers the identity of a reading, so that it is used once.
@@ -390,7 +399,9 @@ func (s *State) measured(e *Judged) {
 
 func (s *State) applyVoided(e Voided) {
 	p := s.proposal(e.Proposal)
-	if l := s.Ledger.Settings.Loop(e.Loop); e.Cause == causeRejected && p != nil && l != nil {
+	l := s.Ledger.Settings.Loop(e.Loop)
+	no := e.Cause == causeRejected || e.Cause == causeExpired && p != nil && p.Trigger != "" // nothing new asks for it again
+	if no && p != nil && l != nil {
 		s.loopBook(e.Loop).Rejected = s.after(l, p.Moves)
 	}
 	s.remove(e.Proposal)

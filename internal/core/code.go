@@ -217,7 +217,7 @@ var words = map[Code]string{
 	"confirm":     "every change of this loop needs a person",
 	"back-off":    "cuts less than what a person set, a person decides",
 	"return":      "the tool is new: back to where tools start",
-	"still":       "the machine stands still and cools",
+	"still":       "the machine has stood still and cooled, a person decides",
 	"budget":      "the travel budget of this tool is used up, a person decides",
 	"unproven":    "the direction of the effect is not proven yet, a person decides",
 

@@ -31,7 +31,6 @@ type oracle struct {
 	unproven  map[string]int
 	held      map[string]map[Code]bool
 	moved     map[string]uint64 // registers moved by themselves since the counter last moved
-	wrote     map[string]int64  // mono of the last move by itself
 }
 
 type openWrite struct {
@@ -47,7 +46,6 @@ func newOracle(t tester) *oracle {
 		t: t, proposals: map[uint64]Proposed{}, proposed: map[uint64]int64{}, approved: map[uint64]Person{},
 		sent: map[uint64]bool{}, open: map[string]*openWrite{}, effects: map[uint64]int{}, fresh: map[string]int{},
 		spent: map[string]*purse{}, unproven: map[string]int{}, held: map[string]map[Code]bool{}, moved: map[string]uint64{},
-		wrote: map[string]int64{},
 	}
 }
 
@@ -64,7 +62,6 @@ func (o *oracle) before(in Input) {
 	case Started:
 		o.up, o.sampled, o.permitted = false, false, false
 		o.epoch = 0
-		clear(o.wrote)
 		for id := range o.approved { // what was approved and not sent is void; ages start anew
 			if !o.sentProposal(id) {
 				delete(o.approved, id)
@@ -245,16 +242,13 @@ func (o *oracle) intent(in Input, e Intended) {
 		o.t.Fatalf("%v spent of %v", w.spent, l.Bounds.Travel)
 	}
 	switch at, ok := o.moved[o.node(e.Register)]; {
-	case p.Trigger == kindStill: // it cools: as often as parts would come
-		if last, ok := o.wrote[o.node(e.Register)]; ok && in.At.Mono-last < 60_000 {
-			o.t.Fatalf("moves %d ms apart on a machine that stands still", in.At.Mono-last)
-		}
+	case p.Trigger == kindStill || p.First && !back: // hazards of a start: always a person
+		o.t.Fatalf("%+v by itself", p)
 	case o.fresh[l.Name] == 0: // I5
 		o.t.Fatal("a second move on the same state of the estimate")
 	case ok && at == o.counter:
 		o.t.Fatalf("a second move at part %d", at)
 	}
-	o.wrote[o.node(e.Register)] = in.At.Mono
 	o.fresh[l.Name], o.moved[o.node(e.Register)] = 0, o.counter
 	if e.Unproven {
 		o.unproven[o.node(e.Register)]++

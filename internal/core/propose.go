@@ -201,7 +201,7 @@ func (d *decision) guarded(j *Judged, l *Loop, i int, all []prospect, p *Proposa
 		Internal: ch.Internal, Own: book.Own,
 		Proven: d.s.proven(l, i, all[i].noise), Moves: book.Unproven, MaxMoves: maxUnproven,
 		First: p.First, Predicted: d.predicted(l, all, i, p.Moves), Spread: 2 * all[i].sigma, Limits: ch.Limits,
-		Return: p.Trigger == kindReturn, ReturnByItself: l.Bounds.ReturnByItself,
+		Return: p.Trigger == kindReturn, ReturnByItself: l.Bounds.ReturnByItself, Still: p.Trigger == kindStill,
 	}
 }
 

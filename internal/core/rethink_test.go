@@ -99,15 +99,31 @@ func TestReturnByItself(t *testing.T) {
 	c.card()
 }
 
-// Whoever sets the register with the new tool knows where that starts.
-func TestNoReturnFromWhatAPersonSet(t *testing.T) {
-	c := cellWith(t, patient)
-	c.worn()
-	c.drift["bore"] = 6 * um
-	c.tools[0]++
-	c.regs[0] += 12 * um
-	none[Proposed](t, c.look())
-	none[Proposed](t, c.look())
+// What a setter types for the new tool stands, before the change is reported or with
+// it or after it.
+func TestNoReturnOverAPreset(t *testing.T) {
+	for _, when := range []string{"before", "with", "after"} {
+		c := cellWith(t, patient)
+		c.worn()
+		if when == "before" {
+			c.regs[0] += 4 * um
+			c.look()
+		}
+		c.tools[0]++
+		switch when {
+		case "with":
+			c.regs[0] += 4 * um
+		case "after":
+			c.cutting = true // nothing is asked while it cuts
+			c.look()
+			c.regs[0] += 4 * um
+			c.look()
+			c.cutting = false
+		}
+		for range 3 {
+			none[Proposed](t, c.look())
+		}
+	}
 }
 
 // A tool that never proved its size has no start to go back to.
@@ -194,8 +210,9 @@ func (c *cell) still(minutes *float64) []Event {
 	return c.look()
 }
 
-// While the machine stands still it cools, and the register follows: by dead
-// bands, no faster than parts would come, and only what the estimate has learned.
+// While the machine stands still it cools, and a person is asked to let the
+// register follow: by dead bands, no faster than parts would come, and only what
+// the estimate has learned.
 func TestStandstill(t *testing.T) {
 	c := cellWith(t, func(s *Settings) {
 		patient(s)
@@ -206,11 +223,19 @@ func TestStandstill(t *testing.T) {
 	before, first, last := c.regs[1], 0.0, -100.0
 	minutes = 0
 	for minutes < 40 {
-		for _, in := range only[Intended](c.still(&minutes)) {
+		none[Intended](t, c.still(&minutes)) // whoever has his hands in the machine says yes first
+		p := c.s.proposalOf("boss")
+		if p == nil {
+			continue
+		}
+		if p.Trigger != kindStill || p.Need != Operator || p.Reason != guard.Standing {
+			t.Fatalf("%+v", p.Proposal)
+		}
+		for _, in := range only[Intended](c.approve(operator)) {
 			if first == 0 {
 				first = minutes
 			}
-			if in.Charge == 0 || in.New >= in.Old {
+			if in.Charge != 0 || in.New >= in.Old {
 				t.Errorf("%+v", in)
 			}
 			if minutes-last < 1.5 {
@@ -227,6 +252,26 @@ func TestStandstill(t *testing.T) {
 	}
 	if b := c.s.loopBook("boss"); b.First {
 		t.Error("a standstill made a first part")
+	}
+}
+
+// A card that nobody answers while the machine stands does not come again and again.
+func TestStandstillAsksOnce(t *testing.T) {
+	c := cellWith(t, func(s *Settings) {
+		patient(s)
+		s.Loops[1].Bounds.Travel = 3000 * um
+	})
+	var minutes float64
+	c.warm(&minutes)
+	c.mono += 300 * 60_000 // cold through
+	c.look()
+	c.card()
+	asked := 0
+	for range 120 {
+		asked += len(only[Proposed](c.still(&minutes)))
+	}
+	if asked != 0 {
+		t.Errorf("asked %d times more in two hours", asked)
 	}
 }
 

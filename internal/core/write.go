@@ -60,9 +60,7 @@ func (s *State) waiting(p *Open) Code {
 			return waitInFlight
 		case !b.Known || b.Value != m.Old || seen.Registers[s.Ledger.Settings.registerIndex(m.Register)] != m.Old:
 			return waitForeign
-		case i >= p.Done && p.Approval == nil && p.Trigger != kindStill && b.LastMove >= seen.Counter && b.LastMove > 0: // one move per register per new part
-			return waitNewPart
-		case i >= p.Done && p.Approval == nil && p.Trigger == kindStill && s.minute()-b.Moved < s.pace():
+		case i >= p.Done && p.Approval == nil && b.LastMove >= seen.Counter && b.LastMove > 0: // one move per register per new part
 			return waitNewPart
 		}
 	}
@@ -75,7 +73,7 @@ func (s *State) waiting(p *Open) Code {
 		return waitProgram
 	case s.trouble(p.Gauge, nil) != "":
 		return s.trouble(p.Gauge, nil)
-	case p.Approval == nil && p.Done == 0 && p.Trigger != kindStill && book.Acted >= book.Evidence:
+	case p.Approval == nil && p.Done == 0 && book.Acted >= book.Evidence:
 		return waitNewPart
 	case p.Approval == nil && !s.now.verified:
 		return waitVerify

@@ -36,6 +36,7 @@ const (
 	Budget     = "budget"
 	Unproven   = "unproven"
 	Returning  = "return" // to where tools start, after a reported change
+	Standing   = "still"  // the machine has stood still and cooled
 )
 
 // Move is one register change and all that bounds it. Sizes are changes of the
@@ -66,6 +67,7 @@ type Move struct {
 
 	Return         bool // to where tools start, after a reported tool change
 	ReturnByItself bool // and nobody has to be asked
+	Still          bool // worked out without a reading, on a machine that stands still
 }
 
 // Judge returns who has to agree to m, and why.
@@ -76,13 +78,13 @@ func Judge(m Move) (Need, string) {
 		return Never, Band
 	case !m.New.OnGrid(m.Step):
 		return Never, Grid
-	case m.Return && size > m.AutoStep && m.ReturnByItself && m.Automatic && m.Spent+size <= m.Travel && (m.Proven || m.Moves < m.MaxMoves):
+	case m.Return && m.ReturnByItself && m.Automatic && m.Spent+size <= m.Travel && (m.Proven || m.Moves < m.MaxMoves):
 		return Nobody, OK
-	case m.Return && size > m.AutoStep:
+	case m.Return:
 		return Operator, Returning
-	case m.First && !m.Return && !m.shortOfScrap():
+	case m.First && !m.shortOfScrap():
 		return Never, FirstRisk
-	case m.First && size > m.AutoStep:
+	case m.First: // of any size: nothing has shown yet where this set-up stands
 		return Setter, FirstPart
 	case size > m.SetterStep:
 		return Never, StepHard
@@ -92,6 +94,8 @@ func Judge(m Move) (Need, string) {
 		return Operator, StepAuto
 	case !m.Automatic:
 		return Operator, Confirming
+	case m.Still: // no reading asks for it, and somebody may have his hands in the machine
+		return Operator, Standing
 	case m.backsOff():
 		return Operator, BackingOff
 	case m.Spent+size > m.Travel:

@@ -70,7 +70,10 @@ func TestJudge(t *testing.T) {
 			sized(-60 * um)(m)
 			m.Return, m.ReturnByItself, m.Proven, m.Moves = true, true, false, 3
 		}, Operator, Returning},
-		{"a small return backs off like any move", func(m *Move) { sized(-4 * um)(m); m.Return, m.ReturnByItself = true, true }, Operator, BackingOff},
+		{"a small return by itself", func(m *Move) { sized(-4 * um)(m); m.Return, m.ReturnByItself = true, true }, Nobody, OK},
+		{"a small return", func(m *Move) { sized(4 * um)(m); m.Return = true }, Operator, Returning},
+		{"a standstill, however small", func(m *Move) { m.Still = true }, Operator, Standing},
+		{"a standstill beyond the operator's step", func(m *Move) { sized(26 * um)(m); m.Still = true }, Setter, StepSetter},
 		{"a return whose spread is wide", func(m *Move) {
 			sized(-60 * um)(m)
 			m.Return, m.First, m.Spread = true, true, 90*um
@@ -81,15 +84,15 @@ func TestJudge(t *testing.T) {
 		{"unproven, the third", func(m *Move) { m.Proven, m.Moves = false, 2 }, Nobody, OK},
 		{"unproven, the fourth", func(m *Move) { m.Proven, m.Moves = false, 3 }, Operator, Unproven},
 
-		{"a first part, small", func(m *Move) { m.First = true }, Nobody, OK},
+		{"a first part, small", func(m *Move) { m.First = true }, Setter, FirstPart},
 		{"a first part", func(m *Move) { m.First = true; sized(12 * um)(m) }, Setter, FirstPart},
 		{"a first part, large", func(m *Move) { m.First = true; sized(90 * um)(m) }, Setter, FirstPart},
 		{"a first part, large, out of band", func(m *Move) { m.First = true; sized(400 * um)(m) }, Never, Band},
 		{"a first part that could be scrap", func(m *Move) {
 			m.First, m.Predicted = true, m.Limits.High-5*um
 		}, Never, FirstRisk},
-		{"a first part just short of scrap", func(m *Move) { m.First, m.Predicted = true, m.Limits.High-6*um }, Nobody, OK},
-		{"too small a bore can be cut again", func(m *Move) { m.First, m.Predicted = true, m.Limits.Low-90*um }, Nobody, OK},
+		{"a first part just short of scrap", func(m *Move) { m.First, m.Predicted = true, m.Limits.High-6*um }, Setter, FirstPart},
+		{"too small a bore can be cut again", func(m *Move) { m.First, m.Predicted = true, m.Limits.Low-90*um }, Setter, FirstPart},
 		{"an outside first part that could be scrap", func(m *Move) {
 			m.First, m.Internal, m.Predicted = true, false, m.Limits.Low+5*um
 			sized(-4 * um)(m)
@@ -97,7 +100,7 @@ func TestJudge(t *testing.T) {
 		{"too large a boss can be cut again", func(m *Move) {
 			m.First, m.Internal, m.Predicted = true, false, m.Limits.High+90*um
 			sized(-4 * um)(m)
-		}, Nobody, OK},
+		}, Setter, FirstPart},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
@@ -122,7 +125,7 @@ func anyMove(t *rapid.T) Move {
 		AutoStep: auto, OperatorStep: operator, SetterStep: operator + nm("setter").Abs(),
 		Automatic: flag("automatic"), Spent: nm("spent").Abs(), Travel: nm("travel").Abs(), Internal: flag("internal"), Own: nm("own"),
 		Proven: flag("proven"), Moves: rapid.IntRange(0, 5).Draw(t, "moves"), MaxMoves: 3,
-		First: flag("first"), Predicted: nm("predicted"), Spread: nm("spread").Abs(), Limits: length.Range{Low: -50 * um, High: 50 * um},
+		Still: flag("still"), First: flag("first"), Predicted: nm("predicted"), Spread: nm("spread").Abs(), Limits: length.Range{Low: -50 * um, High: 50 * um},
 	}
 }
 
@@ -141,6 +144,8 @@ func TestJudgeKeepsEveryBound(t *testing.T) {
 			t.Fatalf("a step of %v may be made", size)
 		case need < Setter && size > m.OperatorStep:
 			t.Fatalf("an operator may make a step of %v", size)
+		case need == Nobody && m.Still, need < Setter && m.First:
+			t.Fatalf("%+v needs %d", m, need)
 		case need == Nobody && (size > m.AutoStep || m.Spent+size > m.Travel || !m.Automatic || !m.Proven && m.Moves >= m.MaxMoves):
 			t.Fatalf("%+v needs nobody", m)
 		case (need == Nobody) != (reason == OK):
