@@ -7,7 +7,8 @@
 //                   "resolution":0.001,"min":-1,"max":1,"initial":0}]}'
 //
 // Options: serial, name, program, user, password, secure, tools, registers
-// (asText too), port, memory: a file that keeps the state over a power cut. It prints one JSON line with its endpoint when it is ready,
+// (asText too), port, memory: a file that keeps the state over a power cut, certificate, key and uri: PEM texts and the
+// application they were issued for, made anew at each start without them. It prints one JSON line with its endpoint when it is ready,
 // then answers every JSON line on standard input with one JSON line:
 //   {"do":"begin"} {"do":"end"} {"do":"set","register":R,"value":V}
 //   {"do":"tool","tool":T} {"do":"program","value":P} {"do":"part","value":S}
@@ -186,6 +187,12 @@ async function main() {
   const folder = fs.mkdtempSync(path.join(os.tmpdir(), "offsetbridge-peer-"));
   const tidy = () => fs.rmSync(folder, { recursive: true, force: true });
   process.once("exit", tidy);
+  if (options.certificate) {
+    for (const [place, name, text] of [["certs", "certificate.pem", options.certificate], ["private", "private_key.pem", options.key]]) {
+      fs.mkdirSync(path.join(folder, "own", place), { recursive: true });
+      fs.writeFileSync(path.join(folder, "own", place, name), text);
+    }
+  }
   const pki = new OPCUACertificateManager({ rootFolder: folder, automaticallyAcceptUnknownCertificate: true });
   await pki.initialize();
   const server = new OPCUAServer({
@@ -195,6 +202,7 @@ async function main() {
     securityPolicies: [options.secure ? SecurityPolicy.Basic256Sha256 : SecurityPolicy.None],
     allowAnonymous: !options.user,
     userManager: { isValidUser: (user, password) => user === options.user && password === options.password },
+    ...(options.uri ? { serverInfo: { applicationUri: options.uri } } : {}),
     registerServerMethod: 1, // hidden: announces itself nowhere
     buildInfo: { productName: "independent simulated machine" },
   });

@@ -67,6 +67,7 @@ type Options struct {
 	User      string     `json:"user,omitempty"`
 	Password  string     `json:"password,omitempty"`
 	Secure    bool       `json:"secure,omitempty"`
+	Identity             // what a secured machine shows; without one it makes its own at each start
 	Port      int        `json:"port,omitempty"`   // 0 takes a free one
 	Memory    string     `json:"memory,omitempty"` // file that keeps the state over Kill and Restart
 	Tools     []Tool     `json:"tools"`
