@@ -57,6 +57,7 @@ Faults on demand: --fault NAME@PART, where NAME is one of
   ring-due     the due date of the bore gauge's ring passes
   hand-edit    somebody types another register value at the panel
   swap         a tool is changed and nobody reports it
+  wrong-sign   the register acts the other way: the loop has to notice and stop
   server       the lathe's server is away for a while
   broker       the broker is away for a while`,
 		RunE: func(cmd *cobra.Command, _ []string) error {

@@ -19,7 +19,7 @@ type fault struct {
 	part int
 }
 
-var faultNames = []string{"chip", "lost-answer", "setting", "ring-due", "hand-edit", "swap", "server", "broker"}
+var faultNames = []string{"chip", "lost-answer", "setting", "ring-due", "hand-edit", "swap", "wrong-sign", "server", "broker"}
 
 func parseFaults(texts []string) ([]fault, error) {
 	var out []fault
@@ -69,6 +69,10 @@ func (d *demo) strike(ctx context.Context, u *cell.Unit, part int, faults []faul
 		case "swap":
 			d.view.say("%s: the bore's tool is changed and nobody reports it", u.Machine.Name)
 			u.SwapTool(bore, false)
+		case "wrong-sign":
+			d.view.say("%s: somebody has swapped the sign of the bore's offset in the control: what is added now takes away, and nobody knows", u.Machine.Name)
+			u.Reverse(bore, true)
+			d.view.reversed(u)
 		case "server":
 			d.view.say("%s: its server is away for %s", u.Machine.Name, outage)
 			u.Server.Stop()

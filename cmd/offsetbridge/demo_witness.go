@@ -24,6 +24,7 @@ type witness struct {
 	counts  struct{ readings, applied, queued, holds int }
 	todo    chan func(context.Context, *app.App)
 	broker  bool       // connected
+	swapped *cell.Unit // whose bore answers the other way
 	wary    *cell.Unit // its gauge is set before anybody decides a correction of the bore
 }
 
@@ -36,13 +37,14 @@ type witnessed struct {
 	open    map[uint64]core.Status
 	loops   map[uint64]string
 	checks  int
+	story   map[string]*answers // by loop
 }
 
 func newWitness(d *demo) *witness {
 	w := &witness{d: d, changed: make(chan struct{}), byName: map[string]*witnessed{}, todo: make(chan func(context.Context, *app.App), 256)}
 	for _, u := range d.cell.Units() {
 		w.byName[u.Machine.Name] = &witnessed{
-			tools: map[string]uint64{}, judged: map[string]uint64{}, open: map[uint64]core.Status{}, loops: map[uint64]string{},
+			tools: map[string]uint64{}, judged: map[string]uint64{}, open: map[uint64]core.Status{}, loops: map[uint64]string{}, story: map[string]*answers{},
 		}
 	}
 	return w
@@ -69,6 +71,7 @@ func (w *witness) released(rel bridge.Released) {
 }
 
 func (w *witness) follow(name string, m *witnessed, e core.Event) {
+	defer w.answer(name, m, e)
 	switch e := e.(type) {
 	case core.Linked:
 		m.up = false
@@ -181,6 +184,7 @@ func (w *witness) ask(machine string, p core.Proposal) {
 		return
 	}
 	w.queue(func(ctx context.Context, a *app.App) {
+		w.reckon(ctx, a, machine, p.ID)
 		w.d.rest(ctx, w.d.cycle/2)
 		who := core.Person{Principal: "demo setter", Role: core.Setter, Auth: "demo"}
 		a.Call(ctx, machine, core.Approve{Proposal: p.ID, Digest: p.Digest, Who: who}) //nolint:errcheck // gone by now, or the demo ends
@@ -194,6 +198,7 @@ func (w *witness) look(machine string, h core.Held) {
 	}
 	w.queue(func(ctx context.Context, a *app.App) {
 		w.d.rest(ctx, 2*w.d.cycle)
+		w.repair(h)
 		who := core.Person{Principal: "demo engineer", Role: core.Engineer, Auth: "demo"}
 		a.Call(ctx, machine, core.Resume{Loop: h.Loop, Cause: h.Cause, Note: "looked at machine and gauge", Who: who}) //nolint:errcheck // as above
 	})

@@ -155,6 +155,7 @@ func printCard(out io.Writer, c web.Card) error {
 	for _, how := range c.How {
 		line("", how)
 	}
+	line("by hand", c.ByHand)
 	line("change", fmt.Sprintf("%s in size, cuts %s", c.Change, c.Cuts))
 	line("then", fmt.Sprintf("%s %s for the next part", c.Predicted, c.Spread))
 	for _, r := range c.Registers {

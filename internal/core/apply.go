@@ -181,7 +181,7 @@ func keepEstimate(old []Estimate, set *Settings, l *Loop, k int) Estimate {
 func (b *LoopBook) begin() {
 	b.First, b.Back, b.Rejected = true, false, nil
 	for i := range b.Sizes {
-		b.Sizes[i].Used, b.Sizes[i].Last = 0, Last{}
+		b.Sizes[i].Used, b.Sizes[i].Last, b.Sizes[i].Surprise = 0, Last{}, Surprise{}
 	}
 }
 
@@ -358,6 +358,7 @@ func (s *State) applyJudged(e Judged) {
 		s.estimateOf(e.Loop, c).observe(&e)
 	}
 	s.measured(&e)
+	b.Sizes[c].surprised(&e)
 	if e.Estimate == codeSuspect || e.Estimate == codeIgnored {
 		return
 	}
@@ -494,7 +495,7 @@ func (s *State) applyResumed(e Resumed) {
 		if b := &g.Loops[i]; e.Loop == "" || b.Name == e.Loop {
 			b.Odd = 0
 			for k := range b.Sizes {
-				b.Sizes[k].Used, b.Sizes[k].Contrary, b.Sizes[k].Last = 0, 0, Last{}
+				b.Sizes[k].Used, b.Sizes[k].Contrary, b.Sizes[k].Last, b.Sizes[k].Surprise = 0, 0, Last{}, Surprise{}
 				if e.Cause == causeResponse {
 					b.Sizes[k].Response = compensate.Response{}
 				}

@@ -157,7 +157,8 @@ type Proposal struct {
 	Measured  length.Length `json:"ms"`           // the size that steers
 	Raw       length.Length `json:"rw,omitempty"` // as the gauge showed it, of a single reading that was referred to 20 °C
 	Aim       length.Length `json:"am"`
-	Predicted length.Length `json:"pr"` // of the next part with the change
+	Aside     length.Length `json:"as,omitempty"` // first part: aimed so far from the aim
+	Predicted length.Length `json:"pr"`           // of the next part with the change
 	Sigma     length.Length `json:"sg"`
 	Minute    float64       `json:"mn"` // machine minutes when it was proposed
 	Size      length.Length `json:"sz"` // change of the measured size by all moves together

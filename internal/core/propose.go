@@ -111,7 +111,7 @@ func (d *decision) newProposal(j *Judged, l *Loop, c int, all []prospect) *Propo
 	p := &Proposal{
 		ID: d.book().LastID + 1, Loop: l.Name, First: d.first(j, l), Trigger: j.kind, Moves: j.Moves,
 		Tool: tool, Gen: gen, Program: l.Program, Settings: d.set().Digest(l.Name),
-		Part: j.Reading.Part, Gauge: j.Reading.Gauge, Count: j.Count, Measured: j.size(), Aim: ch.Aim,
+		Part: j.Reading.Part, Gauge: j.Reading.Gauge, Count: j.Count, Measured: j.size(), Aim: ch.Aim, Aside: j.Aside,
 		Predicted: d.predicted(l, all, c, j.Moves), Sigma: j.Sigma, Minute: d.minute(),
 	}
 	if j.Whole == nil && j.Reading.Worth.Corrected() {
@@ -268,6 +268,10 @@ func (d *decision) follow(j *Judged, l *Loop, p *Proposal, open *Open) {
 	}
 	switch j.Route {
 	case routeRefused:
+		if d.contradicted(j, l) {
+			d.hold(l.Name, causeResponse, string(j.Bound), Engineer)
+			return
+		}
 		d.hold(l.Name, causeRefused, string(j.Bound), Setter)
 	case routeWrite, routeQueue:
 		d.emit(Proposed{*p})

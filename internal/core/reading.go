@@ -321,6 +321,13 @@ func fromMicrometres(v float64) length.Length {
 func (d *decision) respond(l *Loop) {
 	if slices.ContainsFunc(d.s.loopBook(l.Name).Sizes, func(b SizeBook) bool { return b.Contrary >= contraryLimit }) {
 		d.hold(l.Name, causeResponse, "", Engineer)
+		return
+	}
+	for i, b := range d.s.loopBook(l.Name).Sizes {
+		if b.Surprise.Parts > 0 && b.Surprise.contrary(d.s.proven(l, i, d.s.noise(l.Name, i))) {
+			d.hold(l.Name, causeResponse, b.Surprise.say(), Engineer)
+			return
+		}
 	}
 }
 

@@ -116,6 +116,7 @@ type SizeBook struct {
 	Last     Last                `json:"last"`
 	Newest   *Measured           `json:"newest,omitempty"`
 	Response compensate.Response `json:"response"`
+	Surprise Surprise            `json:"surprise,omitzero"`
 }
 
 // Last is the previous used reading, for the response.

@@ -57,6 +57,9 @@ type LoopView struct {
 type Shown struct {
 	Unit length.Unit   `json:"unit"`
 	Step length.Length `json:"step_nm"`
+
+	Effect Effect        `json:"effect,omitempty"` // of a move, on the size that was measured
+	Was    length.Length `json:"was_nm"`           // in force when that part was cut
 }
 
 // SizeView is one characteristic of several.
@@ -118,9 +121,15 @@ func (s *State) proposalView(p Open) ProposalView {
 		Open: p, Machine: g.Settings.Machine, Characteristic: c.Name, Limits: c.Limits, Internal: c.Internal,
 		Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
 	}
+	cut := s.cut(p.Count)
 	for _, m := range p.Moves {
-		r := g.Settings.Register(m.Register)
-		v.Control = append(v.Control, Shown{Unit: r.Unit, Step: r.Step})
+		k := g.Settings.registerIndex(m.Register)
+		r := &g.Settings.Registers[k]
+		at := Shown{Unit: r.Unit, Step: r.Step, Effect: l.effect(i, m.Register), Was: m.Old}
+		if cut != nil {
+			at.Was = cut.Registers[k]
+		}
+		v.Control = append(v.Control, at)
 	}
 	if m := s.loopBook(l.Name).Sizes[i].Newest; m != nil && m.Count == p.Count {
 		v.Measurement = m

@@ -222,7 +222,7 @@ func TestAfterRetention(t *testing.T) {
 		t.Fatalf("%v, %v", gone, err)
 	}
 	l := s.replay(settings(core.Auto), Options{})
-	if l.Judged < 50 || l.Judged >= 300 || l.Same < l.Judged/2 || l.Sizes[0].Replayed.Parts < 50 {
+	if l.Judged < 50 || l.Judged >= 300 || l.Same < l.Judged/3 || l.Sizes[0].Replayed.Parts < 50 {
 		t.Fatalf("%+v", l)
 	}
 }

@@ -30,10 +30,11 @@ type Card struct {
 	Change    string    `json:"change"` // of size
 	Cuts      string    `json:"cuts"`   // "more" or "less"
 	Predicted string    `json:"predicted"`
-	Spread    string    `json:"spread"`          // two standard deviations of the next part
-	Registers []Entered `json:"registers"`       // in the order they are written
-	Sizes     []Size    `json:"sizes,omitempty"` // what it does to each, where there are several
-	Need      string    `json:"need,omitempty"`  // role
+	Spread    string    `json:"spread"`            // two standard deviations of the next part
+	ByHand    string    `json:"by_hand,omitempty"` // the arithmetic in one line, in the control's unit
+	Registers []Entered `json:"registers"`         // in the order they are written
+	Sizes     []Size    `json:"sizes,omitempty"`   // what it does to each, where there are several
+	Need      string    `json:"need,omitempty"`    // role
 	Because   string    `json:"because,omitempty"`
 	Waiting   string    `json:"waiting,omitempty"`
 	InTransit uint64    `json:"in_transit"`
@@ -96,6 +97,7 @@ func CardOf(p core.ProposalView) Card {
 	}
 	c.Say = fmt.Sprintf("%s, tool %s: make it %s by %s? %s, aim %s",
 		p.Characteristic, p.Tool, direction(size), size.Abs().Text(length.MM, 4), since, c.Aim)
+	c.ByHand = byHand(p)
 	return c
 }
 

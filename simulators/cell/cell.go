@@ -77,6 +77,8 @@ type feature struct {
 	mu       sync.Mutex
 	tally    Tally
 	zero     float64 // of the gauge, µm
+	reversed bool    // what is added to the register beyond pivot acts the other way
+	pivot    float64 // mm
 }
 
 // Tally sums up what a feature's parts came out as.
@@ -219,7 +221,7 @@ func (u *Unit) Cut(during func()) Made {
 	var m Made
 	for _, f := range u.made {
 		register := state.Registers[f.Register]
-		part := f.plant.Cut(register * 1000 * f.Process.Effect)
+		part := f.plant.Cut(f.acts(register) * 1000 * f.Process.Effect)
 		left := f.twin.Cut(0)
 		s := Size{
 			Name: f.Name, True: f.Aim + part.True/1000, FromAim: part.True, Twin: left.True, Register: register, part: part,
@@ -304,6 +306,28 @@ func (u *Unit) Knock(name string, off float64) {
 		defer f.mu.Unlock()
 		f.zero = off
 	})
+}
+
+// Reverse makes every further change of a feature's register act the other way, as
+// after somebody swapped its sign in the control, or puts that right again. It may be
+// called from any goroutine.
+func (u *Unit) Reverse(name string, reversed bool) {
+	u.each(name, func(f *feature) {
+		held := u.Server.State().Registers[f.Register]
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		f.reversed, f.pivot = reversed, held
+	})
+}
+
+// acts returns the register as the machine makes use of it.
+func (f *feature) acts(register float64) float64 {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.reversed {
+		return 2*f.pivot - register
+	}
+	return register
 }
 
 func (f *feature) off() float64 {
