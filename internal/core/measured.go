@@ -99,6 +99,9 @@ func (s *Settings) MeasurementView(m *Measured, ch *Characteristic) MeasuredView
 		}
 	}
 	v.How = m.How()
+	if s := m.Whole.SpringPass(ch.Internal, ch.Tolerance()); s != "" {
+		v.How = append(v.How, s)
+	}
 	if t := s.trust(m.Gauge); t != nil && t.Contacts != 0 {
 		v.How = append(v.How, t.Contacts.Blind())
 	}

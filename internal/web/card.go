@@ -90,6 +90,9 @@ func CardOf(p core.ProposalView) Card {
 	}
 	if p.Measurement != nil && p.Trigger == "" {
 		c.Decision, c.How = p.Measurement.Say(), p.Measurement.How()
+		if s := p.Measurement.Whole.SpringPass(p.Internal, p.Limits.Width()); s != "" {
+			c.How = append(c.How, s)
+		}
 	}
 	since := "measured " + c.Measured
 	if p.Trigger != "" { // no reading asks for it
