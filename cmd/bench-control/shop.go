@@ -23,9 +23,10 @@ type shop struct {
 	seq      uint64 // of the gauge
 	plant    uint64 // of the plant's stream
 
-	delay   int   // the person answers after so many parts
-	due     int64 // the part before which the next answer is given; 0 is none
-	refuses bool  // the person clears no hold
+	delay   int     // the person answers after so many parts
+	due     int64   // the part before which the next answer is given; 0 is none
+	refuses bool    // the person clears no hold
+	scale   float64 // of what the gauge sends, where its unit is another than was said; 0 is 1
 	watch   func(core.Event)
 
 	prompts, holds int
@@ -116,7 +117,7 @@ func (s *shop) observe(part plant.Part, deviation float64, _ int) bool {
 	again := false
 	for _, e := range s.feed(core.Reading{
 		Gauge: gauging, Sequence: s.seq, Characteristic: sized,
-		Part: strconv.FormatInt(part.Index+1, 10), Value: aimNM + micrometres(deviation),
+		Part: strconv.FormatInt(part.Index+1, 10), Value: s.scaled(aimNM + micrometres(deviation)),
 	}) {
 		if j, ok := e.(core.Judged); ok {
 			again = j.Estimate == "suspect"

@@ -51,54 +51,39 @@ func Band(configured, step length.Length, effect int32, noise length.Length, k f
 	return max(configured, one, length.Length(math.Round(k*float64(noise))))
 }
 
-// Response pools how sizes answered to commanded changes, over the differences
-// of consecutive parts: the slope of seen on commanded change. Wear moves sizes
-// too, in step with the corrections that follow it; so a common drift from part
-// to part is taken off, as far as parts without a change of register, or changes
-// of different size, tell the two apart (ridge regression with the drift as the
-// only penalised coefficient).
+// Response pools how sizes answered to commanded changes: the slope of seen on
+// commanded change, each weighted by how surely it was seen. What the process does
+// by itself meanwhile – wear that the corrections follow, heat, a new tool – must
+// have been taken off the change that was seen.
 type Response struct {
-	X     float64 `json:"x"`  // Σ commanded, µm
-	Y     float64 `json:"y"`  // Σ seen, µm
-	XX    float64 `json:"xx"` // Σ commanded², µm²
-	XY    float64 `json:"xy"` // Σ commanded · seen, µm²
-	N     int     `json:"n"`  // differences
-	Moves int     `json:"m"`  // of them with a commanded change
+	XX    float64 `json:"xx"` // Σ (commanded ÷ σ)²
+	XY    float64 `json:"xy"` // Σ commanded · seen ÷ σ²
+	Moves int     `json:"m"`
 }
 
-// driftPenalty is the variance of a difference of two readings over that of the
-// drift from part to part, before anything is known: a drift of half a reading's
-// standard deviation is ordinary.
-const driftPenalty = 2 / (0.5 * 0.5)
-
-// Add pools the difference of two consecutive parts: the change that was
-// commanded between them, zero for none, and the change that was seen.
-func (r *Response) Add(commanded, seen length.Length) {
-	x, y := commanded.Micrometres(), seen.Micrometres()
-	r.X += x
-	r.Y += y
+// Add pools one commanded change, the change that was seen less what the process
+// would have done by itself, and the standard deviation of that.
+func (r *Response) Add(commanded, seen, sigma length.Length) {
+	if commanded == 0 || sigma <= 0 {
+		return
+	}
+	x, y := float64(commanded)/float64(sigma), float64(seen)/float64(sigma)
 	r.XX += x * x
 	r.XY += x * y
-	r.N++
-	if commanded != 0 {
-		r.Moves++
-	}
+	r.Moves++
 }
 
-// Ratio returns seen ÷ commanded and its standard error, given the standard
-// deviation of one reading. A difference of two readings carries it √2 times.
-func (r Response) Ratio(noise length.Length) (ratio, se float64) {
-	n := float64(r.N) + driftPenalty
-	xx, xy := r.XX-r.X*r.X/n, r.XY-r.X*r.Y/n
-	if r.Moves == 0 || xx <= 0 {
+// Ratio returns seen ÷ commanded and its standard error.
+func (r Response) Ratio() (ratio, se float64) {
+	if r.XX <= 0 {
 		return 1, math.Inf(1)
 	}
-	return xy / xx, math.Sqrt2 * noise.Micrometres() / math.Sqrt(xx)
+	return r.XY / r.XX, 1 / math.Sqrt(r.XX)
 }
 
 // Proven reports whether the direction has been shown: ratio − 2 se > 0.2.
-func (r Response) Proven(noise length.Length) bool {
-	ratio, se := r.Ratio(noise)
+func (r Response) Proven() bool {
+	ratio, se := r.Ratio()
 	return r.Moves > 0 && ratio-2*se > 0.2
 }
 
@@ -106,7 +91,7 @@ func (r Response) Proven(noise length.Length) bool {
 // commanded: too small or reversed (ratio + 3.3 se < 0.45) or too large
 // (ratio − 3.3 se > 1.6). Thresholds from simulation: radius taken for diameter
 // gives 0.5 or 2, a wrong sign −1, a wrong register 0.
-func (r Response) Contrary(noise length.Length) bool {
-	ratio, se := r.Ratio(noise)
+func (r Response) Contrary() bool {
+	ratio, se := r.Ratio()
 	return r.Moves > 1 && (ratio+3.3*se < 0.45 || ratio-3.3*se > 1.6)
 }

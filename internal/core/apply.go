@@ -174,7 +174,7 @@ func keepEstimate(old []Estimate, set *Settings, l *Loop, k int) Estimate {
 			return e
 		}
 	}
-	return Estimate{Loop: l.Name, Characteristic: c.Name, Digest: d, Filter: estimate.New(estimateSettings(l, k))}
+	return Estimate{Loop: l.Name, Characteristic: c.Name, Digest: d, Filter: estimate.New(estimateSettings(set, l, k)), Rivals: rivals(estimateSettings(set, l, k))}
 }
 
 // begin marks that no part has proven the size yet.
@@ -198,7 +198,11 @@ func (s *State) applyCountBack(count uint64) {
 		g.Loops[i].begin()
 		l := g.Settings.Loop(g.Loops[i].Name)
 		for k := range l.Characteristics {
-			s.estimateOf(l.Name, k).Filter = estimate.New(estimateSettings(l, k))
+			e, set := s.estimateOf(l.Name, k), estimateSettings(&g.Settings, l, k)
+			e.Filter = estimate.New(set)
+			if e.Rivals != nil {
+				e.Rivals = rivals(set)
+			}
 		}
 	}
 }
@@ -232,7 +236,7 @@ func (s *State) stoodStill(minutes float64, next uint64) {
 	g := &s.Ledger
 	if g.Cycle > 0 && minutes > stopMinutes && minutes > stopCycles*g.Cycle {
 		for i := range s.Estimates {
-			s.Estimates[i].Filter.Note(estimate.Event{Kind: estimate.Stop, Part: int64(next), Minutes: minutes - g.Cycle})
+			s.Estimates[i].note(estimate.Event{Kind: estimate.Stop, Part: int64(next), Minutes: minutes - g.Cycle})
 		}
 		return
 	}
@@ -287,7 +291,7 @@ func (s *State) applyTool(e ToolChanged) {
 		g.Loops[i].Back = back
 		g.Loops[i].news()
 		for k := range l.Characteristics {
-			s.estimateOf(l.Name, k).Filter.Note(estimate.Event{Kind: estimate.ToolChange, Part: int64(g.Seen.Counter) + 1})
+			s.estimateOf(l.Name, k).note(estimate.Event{Kind: estimate.ToolChange, Part: int64(g.Seen.Counter) + 1})
 		}
 	}
 }
@@ -355,16 +359,20 @@ func (s *State) applyJudged(e Judged) {
 		s.dropGathering(e.Reading.Characteristic, e.Reading.Gauge, e.Count)
 	}
 	if !e.live {
-		s.estimateOf(e.Loop, c).observe(&e)
+		s.observe(s.estimateOf(e.Loop, c), &e)
 	}
 	s.measured(&e)
 	b.Sizes[c].surprised(&e)
 	if e.Estimate == codeSuspect || e.Estimate == codeIgnored {
+		if e.Recut {
+			s.recut(&b.Sizes[c], &e)
+		}
 		return
 	}
 	b.Evidence++
 	b.Back, b.Loose = false, e.NoIdent
 	b.Sizes[c].use(&e)
+	s.estimateOf(e.Loop, c).proved(&b.Sizes[c])
 	switch {
 	case e.Propose == codeDeadBand:
 		b.First = false
@@ -376,11 +384,11 @@ func (s *State) applyJudged(e Judged) {
 // use takes one reading into the account of its characteristic.
 func (b *SizeBook) use(e *Judged) {
 	b.Used++
-	if asked, seen, ok := b.commanded(e); ok {
-		b.Response.Add(asked, seen)
+	if asked, _, ok := b.commanded(e); ok {
+		b.Response.Add(asked, e.Seen, e.SeenSigma)
 		switch {
 		case asked == 0:
-		case b.Response.Contrary(e.Noise):
+		case b.Response.Contrary():
 			b.Contrary++
 		default:
 			b.Contrary = 0
@@ -497,7 +505,8 @@ func (s *State) applyResumed(e Resumed) {
 			for k := range b.Sizes {
 				b.Sizes[k].Used, b.Sizes[k].Contrary, b.Sizes[k].Last, b.Sizes[k].Surprise = 0, 0, Last{}, Surprise{}
 				if e.Cause == causeResponse {
-					b.Sizes[k].Response = compensate.Response{}
+					s.estimateOf(b.Name, k).resumed()
+					b.Sizes[k].Response, b.Sizes[k].Recuts = compensate.Response{}, compensate.Response{}
 				}
 			}
 		}
@@ -510,8 +519,15 @@ func (s *State) applyResumed(e Resumed) {
 }
 
 // estimateSettings says in the estimator's words what is known beforehand.
-func estimateSettings(l *Loop, k int) estimate.Settings {
+func estimateSettings(set *Settings, l *Loop, k int) estimate.Settings {
+	var repeat length.Length
+	for _, u := range l.Characteristics[k].Gauges {
+		if t := set.trust(u.Gauge); t != nil {
+			repeat = max(repeat, t.Repeat)
+		}
+	}
 	return estimate.Settings{
+		GaugeSigma:    repeat.Micrometres(),
 		HalfTolerance: l.Characteristics[k].Tolerance().Micrometres() / 2,
 		Weight:        l.Damping,
 	}

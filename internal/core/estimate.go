@@ -12,13 +12,22 @@ type Estimate struct {
 	Characteristic string              `json:"characteristic"`
 	Digest         string              `json:"digest"`
 	Filter         *estimate.Estimator `json:"filter"`
+	Rivals         []Rival             `json:"rivals,omitempty"` // while the direction is unproven
 }
 
-func (e *Estimate) observe(j *Judged) estimate.Verdict {
-	return e.Filter.Observe(estimate.Observation{
+// observe lets the estimate of a reading's characteristic take it, with the
+// scatter of its gauge where that has been studied.
+func (s *State) observe(e *Estimate, j *Judged) estimate.Verdict {
+	o := estimate.Observation{
 		Part: int64(min(j.Count, math.MaxInt64)), Minute: j.Minute,
 		Deviation: j.Deviation.Micrometres(), Command: j.Command.Micrometres(), Regauge: j.Regauge, Recut: j.Recut,
-	})
+	}
+	if t := s.Ledger.Settings.trust(j.Reading.Gauge); t != nil {
+		o.Sigma = t.Repeat.Micrometres()
+	}
+	v := e.Filter.Observe(o)
+	e.contend(&o, &v)
+	return v
 }
 
 func (e *Estimate) forecast(part int64, minute float64) estimate.Forecast {

@@ -108,6 +108,9 @@ type Judged struct {
 	Deviation length.Length `json:"d,omitempty"`  // size that steers − aim
 	Command   length.Length `json:"u,omitempty"`  // Σ effect · register in force at that cut
 
+	Seen      length.Length `json:"sn,omitempty"` // change of size since the reading before, less what the process did by itself, where a change was commanded
+	SeenSigma length.Length `json:"ss,omitempty"` // its standard deviation
+
 	Estimate Code          `json:"e,omitempty"`
 	Drift    length.Length `json:"z,omitempty"` // what the process does by itself where a change would act: the command that cancels it, negated
 	Ratio    Effect        `json:"q,omitempty"` // learned response, seen ÷ commanded, in thousandths

@@ -52,7 +52,7 @@ func TestReadingThatHoldsProposesNothing(t *testing.T) {
 	c.part()
 	for _, s := range []*State{c.s, c.f} {
 		b := s.loopBook("bore")
-		b.Sizes[0].Contrary, b.Sizes[0].Response = contraryLimit-1, compensate.Response{XX: 100_000, XY: -100_000, N: 9, Moves: 9}
+		b.Sizes[0].Contrary, b.Sizes[0].Response = contraryLimit-1, compensate.Response{XX: 100_000, XY: -100_000, Moves: 9}
 	}
 	out := c.measure("bore", c.counter)
 	j := c.judged(out)

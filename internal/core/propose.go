@@ -207,7 +207,7 @@ func (d *decision) guarded(j *Judged, l *Loop, i int, all []prospect, p *Proposa
 
 // proven reports whether the direction has been shown at one size.
 func (s *State) proven(l *Loop, i int, noise length.Length) bool {
-	return !l.steers(i) || s.loopBook(l.Name).Sizes[i].Response.Proven(noise)
+	return !l.steers(i) || s.estimateOf(l.Name, i).shown(&s.loopBook(l.Name).Sizes[i])
 }
 
 // allProven reports it for every size of a loop.

@@ -251,8 +251,13 @@ func (d *decision) sameTools(cut *Cut, l *Loop) bool {
 func (d *decision) estimate(j *Judged, l *Loop, c int, cut *Cut) {
 	d.relate(j, l, c, cut)
 	e := d.s.estimateOf(l.Name, c)
-	v := e.observe(j)
+	was := e.Filter.Effect()
+	v := d.s.observe(e, j)
 	j.live = true
+	if asked, _, ok := d.s.loopBook(l.Name).Sizes[c].commanded(j); ok && asked != 0 {
+		j.Seen = fromMicrometres(was*asked.Micrometres() + v.Innovation)
+		j.SeenSigma = fromMicrometres(v.SigmaInnovation)
+	}
 	switch v.Kind {
 	case estimate.Suspect:
 		j.Estimate = codeSuspect
@@ -329,13 +334,18 @@ func (d *decision) respond(l *Loop) {
 			return
 		}
 	}
+	for i := range l.Characteristics {
+		if r := d.s.estimateOf(l.Name, i).ahead(); r != nil {
+			d.hold(l.Name, causeResponse, r.says(), Engineer)
+		}
+	}
 }
 
 // contraryLimit is how many moves in a row must contradict the effect.
 const contraryLimit = 2
 
-// commanded returns the change between two cuts that we commanded, and the one
-// that was seen.
+// commanded returns the change of size since the reading before that we commanded,
+// and the one that was seen.
 func (b *SizeBook) commanded(j *Judged) (asked, seen length.Length, ok bool) {
 	if b.Last.Count == 0 || j.Regauge || j.Count <= b.Last.Count {
 		return 0, 0, false

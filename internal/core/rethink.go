@@ -196,7 +196,7 @@ func (s *State) recall(e *Judged) {
 		return // one reading of several is none
 	}
 	s.relied(e)
-	s.estimateOf(e.Loop, c).observe(e)
+	s.observe(s.estimateOf(e.Loop, c), e)
 	if b := s.loopBook(e.Loop); b.First && b.Sizes[c].Used == 0 {
 		b.Back = true // where the new one starts may be known better now
 		b.news()

@@ -12,9 +12,11 @@ import (
 // of size, and its first part was proven.
 func (c *cell) worn() {
 	c.t.Helper()
-	c.settled("bore")
-	for range 50 {
-		c.drift["bore"] -= 2 * um
+	c.off("bore", -30*um) // a first part well off: its correction shows the direction
+	for n := range 54 {
+		if n > 3 {
+			c.drift["bore"] -= 2 * um
+		}
 		c.mono += 90_000
 		c.part()
 		c.measure("bore", c.counter)

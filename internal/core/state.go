@@ -117,6 +117,7 @@ type SizeBook struct {
 	Newest   *Measured           `json:"newest,omitempty"`
 	Response compensate.Response `json:"response"`
 	Surprise Surprise            `json:"surprise,omitzero"`
+	Recuts   compensate.Response `json:"recuts,omitzero"` // of parts cut again, each against its own cut before
 }
 
 // Last is the previous used reading, for the response.

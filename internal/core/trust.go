@@ -348,7 +348,7 @@ func (s *State) noteSetting(c Check) {
 		l := &s.Ledger.Settings.Loops[i]
 		for k := range l.Characteristics {
 			if slices.ContainsFunc(l.Characteristics[k].Gauges, func(u GaugeUse) bool { return u.Gauge == c.Gauge }) {
-				s.estimateOf(l.Name, k).Filter.Note(estimate.Event{Kind: estimate.Setting, AsFound: c.AsFound.Micrometres()})
+				s.estimateOf(l.Name, k).note(estimate.Event{Kind: estimate.Setting, AsFound: c.AsFound.Micrometres()})
 			}
 		}
 	}

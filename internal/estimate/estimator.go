@@ -116,7 +116,7 @@ func (e *Estimator) begin() {
 		prior(stSetup, s.SetupSigma)
 		prior(stTool, s.ToolSpread)
 		if !s.WithoutSlope {
-			prior(stWear, wearPrior*s.Noise)
+			prior(stWear, wearPrior*s.WearTimes*s.Noise)
 			prior(stRunIn, runInPrior*s.Noise)
 			prior(stEnd, endPrior*s.Noise)
 		}
@@ -125,7 +125,7 @@ func (e *Estimator) begin() {
 			prior(stRun, coldSpread)
 		}
 		if !s.WithoutEffect {
-			prior(stEffect, s.EffectSigma)
+			m.forget(stEffect, s.EffectOff, s.EffectSigma*s.EffectSigma/v)
 		}
 		m.forget(stZero, 0, settingSigma*settingSigma)
 	}

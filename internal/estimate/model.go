@@ -127,7 +127,7 @@ func (m *Model) settle() {
 	}
 	m.X[stTool] = math.Max(-0.8, math.Min(3, m.X[stTool]))
 	m.X[stRun] = math.Max(-0.9, math.Min(3, m.X[stRun]))
-	m.X[stEffect] = math.Max(-0.9, math.Min(3, m.X[stEffect]))
+	m.X[stEffect] = math.Max(-3, math.Min(3, m.X[stEffect]))
 }
 
 // forget starts one state afresh.

@@ -329,3 +329,14 @@ func (e *Estimator) Forecast(part int64, minute float64) Forecast {
 	f.EffectSigma = math.Sqrt(ratios)
 	return f
 }
+
+// Effect is the true effect ÷ the nominal one, as learned so far.
+func (e *Estimator) Effect() float64 {
+	sum, weight := 0.0, 0.0
+	for i := range e.Models {
+		w := e.Models[i].weight()
+		sum += w * (1 + e.Models[i].X[stEffect])
+		weight += w
+	}
+	return sum / weight
+}

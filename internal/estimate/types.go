@@ -10,7 +10,9 @@ type Settings struct {
 	Noise         float64 // standard deviation of a reading on a steady process; 0 is a tenth of HalfTolerance
 	GaugeSigma    float64 // the gauge's own standard deviation; 0 is unknown
 	SetupSigma    float64 // standard deviation of a set-up; 0 is four times the noise
+	EffectOff     float64 // the mean of the true effect ÷ the nominal one beforehand, less 1; kept within ±3
 	EffectSigma   float64 // how far the true effect may be from the nominal one, as a ratio; 0 is 0.2
+	WearTimes     float64 // how many times the first guess of the wear a part; 0 is 1
 	ToolSpread    float64 // relative standard deviation of wear from tool to tool; 0 is 0.2
 	Gate          float64 // standard deviations beyond which a reading is suspect; 0 is 4
 	Weight        float64 // of a new reading in the fixed average only; 0 is 0.3
@@ -34,7 +36,11 @@ func (s Settings) Defaults() Settings {
 	good(&s.Noise, s.GaugeSigma*1.6, 0, largest)
 	good(&s.Noise, 1.5, 1e-3, largest)
 	good(&s.SetupSigma, 4*s.Noise, 1e-3, 4*largest)
+	if !(math.Abs(s.EffectOff) <= 3) {
+		s.EffectOff = 0
+	}
 	good(&s.EffectSigma, 0.2, 1e-3, 1)
+	good(&s.WearTimes, 1, 1e-3, 1e3)
 	good(&s.ToolSpread, 0.2, 1e-3, 1)
 	good(&s.Gate, 4, 2, 100)
 	good(&s.Weight, 0.3, 1e-3, 1)
