@@ -50,7 +50,7 @@ func init() {
 		codeNoRingTemp:   "the temperature of the standard is not known, so the size is not referred to 20 °C, give it with the setting",
 		codeNoRepeat:     "the gauge's repeatability is not known, add it from its study",
 		codeNoCertify:    "it is not known on which certified standard the gauge was set, record its setting",
-		codeUnknownGauge: "nothing is known of the gauge's uncertainty, add repeatability and standards to it",
+		codeUnknownGauge: "the gauge has neither repeatability nor standards, add them to it",
 	})
 }
 
@@ -139,18 +139,33 @@ func (d *decision) budget(w *Worth, r Reading, t *Trust, resolution length.Lengt
 	if g := d.s.known(r.Gauge); g != nil {
 		book = g.Trust
 	}
-	ring := t.ring(book.Standard)
+	certificate, known := t.certificate(book.Standard)
 	switch {
 	case t.Repeat == 0:
 		w.Open = codeNoRepeat
-	case ring == nil || ring.Uncertainty == 0:
+	case !known:
 		w.Open = codeNoCertify
 	default:
 		w.U = gauge.Budget{
-			Certificate: ring.Uncertainty, Repeatability: t.Repeat, Resolution: resolution, Linearity: t.Linearity,
+			Certificate: certificate, Repeatability: t.Repeat, Resolution: resolution, Linearity: t.Linearity,
 			Temperature: w.Thermal, Bias: book.Left,
 		}.Expanded()
 	}
+}
+
+// certificate returns the expanded uncertainty of the standard that the gauge was
+// set on; where no setting is on record, the largest of those it may be set on.
+func (t *Trust) certificate(standard string) (u length.Length, known bool) {
+	for _, r := range t.Standards {
+		if r.Name != standard && standard != "" {
+			continue
+		}
+		if r.Uncertainty == 0 {
+			return 0, false
+		}
+		u, known = max(u, r.Uncertainty), true
+	}
+	return u, known
 }
 
 // ring returns the standard of that name, nil when it is none of the gauge's.

@@ -220,6 +220,28 @@ func TestWhatIsNotKnownIsInDoubt(t *testing.T) {
 	}
 }
 
+// Where no setting is on record it may have been any of the gauge's standards: the
+// largest uncertainty counts.
+func TestTheWorstOfTheStandardsCounts(t *testing.T) {
+	tr := &Trust{Standards: []Ring{{Name: "a", Uncertainty: 800}, {Name: "b", Uncertainty: 1200}, {Name: "c", Uncertainty: 900}}}
+	for _, x := range []struct {
+		standard string
+		want     length.Length
+		known    bool
+	}{{"", 1200, true}, {"a", 800, true}, {"c", 900, true}, {"d", 0, false}} {
+		if u, known := tr.certificate(x.standard); u != x.want || known != x.known {
+			t.Errorf("set on %q: %s, %v", x.standard, u, known)
+		}
+	}
+	tr.Standards[2].Uncertainty = 0
+	if u, known := tr.certificate(""); known {
+		t.Errorf("one without a certificate among them: %s", u)
+	}
+	if _, known := (&Trust{}).certificate(""); known {
+		t.Error("no standard, and yet an uncertainty")
+	}
+}
+
 // When what the numbers mean changes, those before say nothing of those after.
 func TestAnotherMeaningStartsAnotherEstimate(t *testing.T) {
 	for name, change := range map[string]func(*Settings){
