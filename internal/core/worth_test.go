@@ -63,6 +63,16 @@ func TestTheLoopSteersByTheSizeAtTwentyDegrees(t *testing.T) {
 		!strings.Contains(v[0].How[0], "the gauge showed 25.0029 mm, at 20 °C that is −0.0029 mm") {
 		t.Fatalf("shown %+v", v)
 	}
+	// At the limit it is the corrected size that is judged.
+	c.part()
+	limits := c.s.Ledger.Settings.Loops[0].Characteristics[0].Limits
+	if w := c.measured(func(r *Reading) { r.Value, r.Temp = limits.High+2900+10, celsius(30_000) }).Reading.Worth; w.U <= 10 || w.U > 2900 || w.Decision != gauge.InDoubt {
+		t.Fatalf("10 nm above the limit at 20 °C: %+v", w)
+	}
+	// What nobody admitted is worth nothing, whatever the message claims.
+	if j := c.measured(func(r *Reading) { r.Retained, r.Worth = true, &Worth{Decision: gauge.Conforming} }); j.Reading.Worth != nil {
+		t.Fatalf("a retained reading is worth %+v", j.Reading.Worth)
+	}
 	// The proposal shows the corrected size, and the raw one beside it.
 	for range 3 {
 		c.part()
