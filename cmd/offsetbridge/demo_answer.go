@@ -56,8 +56,8 @@ func (w *witness) answer(machine string, m *witnessed, e core.Event) {
 		a := m.of(e.Loop)
 		if a.proving && e.Estimate == "" {
 			a.proving = false
-			w.say("%s  %s: the first part after the set-up was %s from aim, the next one is %s: it answered as commanded by %s of %s", machine, e.Loop,
-				sized(a.last), sized(e.Deviation), sized(e.Deviation-a.last), sized(a.size))
+			w.say("%s  %s: the first part after the set-up was %s from aim, the next one is %s: asked to move by %s, it moved by %s", machine, e.Loop,
+				sized(a.last), sized(e.Deviation), sized(a.size), sized(e.Deviation-a.last))
 		}
 		a.last, a.read = e.Deviation, true
 	case core.Held:
