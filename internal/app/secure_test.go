@@ -124,14 +124,20 @@ func (s *site) corrects(t *testing.T, d *daemon) {
 	}
 }
 
-// agrees approves whatever waits for a person.
-func (d *daemon) agrees(t *testing.T) {
+// queue lists what waits for a person.
+func (d *daemon) queue(t *testing.T) []web.Card {
 	t.Helper()
 	var answer struct{ Proposals []web.Card }
 	if err := d.client.Get(t.Context(), "/v1/queue", nil, &answer); err != nil {
 		t.Fatal(err)
 	}
-	for _, c := range answer.Proposals {
+	return answer.Proposals
+}
+
+// agrees approves whatever waits for a person.
+func (d *daemon) agrees(t *testing.T) {
+	t.Helper()
+	for _, c := range d.queue(t) {
 		if err := d.approve(t.Context(), c); err != nil && refusal(err) == "" { // it may be gone by now
 			t.Fatal(err)
 		}

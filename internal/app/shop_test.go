@@ -28,6 +28,7 @@ type daemon struct {
 
 	mu  sync.Mutex
 	all []core.Event // durable, in the order of their release
+	at  []time.Time  // of each
 }
 
 // start runs the program on a configuration until the test ends.
@@ -69,6 +70,9 @@ func (d *daemon) keep(rel bridge.Released) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.all = append(d.all, rel.Events...)
+	for range rel.Events {
+		d.at = append(d.at, time.Now())
+	}
 }
 
 func (d *daemon) story() string {

@@ -54,7 +54,7 @@ type Options struct {
 	Poll    time.Duration // between samples when nothing wakes us (1 s)
 	Watch   time.Duration // publishing and sampling interval of the subscription (100 ms)
 	Retry   time.Duration // first pause before a new session (250 ms)
-	Longest time.Duration // the pause doubles up to this while sessions do not last (8 s)
+	Longest time.Duration // the pause doubles up to this while sessions do not last (4 s)
 	Recheck time.Duration // pause after a difference from what was commissioned, or one of the first refused logins (8 s)
 	Relogin time.Duration // pause after further refused logins, so that no account is locked by us (1 min)
 	Renew   time.Duration // longest life of a session (30 min): a channel is replaced, never renewed
@@ -127,7 +127,7 @@ func (o Options) withDefaults() Options {
 	def(&o.Poll, time.Second)
 	def(&o.Watch, 100*time.Millisecond)
 	def(&o.Retry, 250*time.Millisecond)
-	def(&o.Longest, 8*time.Second)
+	def(&o.Longest, 4*time.Second)
 	def(&o.Recheck, 8*time.Second)
 	def(&o.Relogin, time.Minute)
 	def(&o.Renew, 30*time.Minute)
