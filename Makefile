@@ -2,7 +2,7 @@
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null)
 FLAGS   := -trimpath -ldflags "-s -w -X main.version=$(VERSION)"
 
-.PHONY: demo build test bench bench-control lint clean
+.PHONY: demo build test test-page bench bench-control lint clean
 
 demo: ## a whole simulated cell on this computer
 	go run ./cmd/offsetbridge demo
@@ -13,6 +13,10 @@ build: ## one static binary in bin/
 test: ## everything, under the race detector; needs mosquitto, node and npm
 	go vet ./...
 	go test -race -p 1 -timeout 20m ./...
+
+test-page: build ## the page in a real browser; needs chromium, node and npm
+	cd testdata/page && npm ci --no-audit --no-fund --silent
+	node testdata/page/page.mjs bin/offsetbridge $(PICTURES)
 
 bench: build ## ingest, latency, start-up: side by side with a baseline of the same run
 	go run ./cmd/bench-loop

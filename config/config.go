@@ -18,6 +18,7 @@ import (
 
 	"github.com/BurntSushi/toml"
 
+	"offsetbridge/internal/account"
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/gauge"
 )
@@ -27,6 +28,8 @@ import (
 type Config struct {
 	Journal       Journal
 	Socket        Socket
+	Page          Page
+	People        []account.Person
 	MQTT          MQTT
 	Standards     []gauge.Standard
 	Gauges        []Gauge
@@ -126,6 +129,7 @@ func (c *Config) read(t *table, dir string) {
 		t.problem("version", "is a format this program does not know, write version = 1 or use a newer program")
 	}
 	c.readJournal(t, dir)
+	c.readPage(t, dir)
 	c.MQTT = readMQTT(t, dir)
 	for _, s := range t.tables("standard") {
 		c.Standards = append(c.Standards, readStandard(s))

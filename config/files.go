@@ -122,6 +122,8 @@ func (c *Config) CheckFiles() error {
 	checkFile("mqtt.ca_file", c.MQTT.CAFile, false, add)
 	checkFile("mqtt.cert_file", c.MQTT.CertFile, false, add)
 	checkFile("mqtt.key_file", c.MQTT.KeyFile, true, add)
+	checkFile("page.cert_file", c.Page.CertFile, false, add)
+	checkFile("page.key_file", c.Page.KeyFile, true, add)
 	for i := range c.Machines {
 		key, s := fmt.Sprintf("machine[%q]", c.Machines[i].Name), c.Machines[i].Security
 		login(key, s.Login)

@@ -14,6 +14,7 @@ func (c *Config) checkPlant(t *table) {
 		t.warn("loop", "is missing: nothing is compensated until there is a section [[loop]]")
 	}
 	topics := &topicTree{}
+	c.checkPeople(t.tables("person"))
 	c.checkStandards(t)
 	c.checkGauges(t.tables("gauge"), topics)
 	c.checkAnnouncements(t.tables("announcement"), topics)

@@ -421,7 +421,7 @@ func secret(name string) bool {
 	if strings.HasSuffix(n, "_file") || strings.HasSuffix(n, "_env") {
 		return false
 	}
-	return slices.ContainsFunc([]string{"password", "passwd", "passphrase", "secret", "token"}, func(s string) bool {
+	return n == "pin" || slices.ContainsFunc([]string{"password", "passwd", "passphrase", "secret", "token"}, func(s string) bool {
 		return strings.Contains(n, s)
 	})
 }

@@ -30,6 +30,7 @@ type demo struct {
 	log    bool
 	seed   uint64
 	data   string
+	page   string
 	faults []string
 	cycle  time.Duration
 	out    io.Writer
@@ -74,6 +75,7 @@ Faults on demand: --fault NAME@PART, where NAME is one of
 	f.BoolVar(&d.yours, "your-turn", false, "leave every decision to you, in another terminal")
 	f.BoolVar(&d.log, "log", false, "also show the daemon's own log")
 	f.Uint64Var(&d.seed, "seed", 1, "seed of the simulated process")
+	f.StringVar(&d.page, "page", "127.0.0.1:0", "address of the page on this computer, port 0 for a free one")
 	f.StringVar(&d.data, "data", "", "keep the journal in this folder (default: a temporary one, removed at the end)")
 	f.DurationVar(&d.cycle, "cycle", 1500*time.Millisecond, "time of one part when not --fast")
 	f.StringArrayVar(&d.faults, "fault", nil, "a fault on demand, as NAME@PART")
@@ -141,6 +143,7 @@ func (d *demo) config() (*config.Config, error) {
 		return nil, err
 	}
 	c.Journal.Directory = filepath.Join(d.data, "journal")
+	c.Page.Listen = d.page
 	c.Socket.Path = filepath.Join(d.data, "offsetbridge.sock")
 	c.MQTT.Broker = d.cell.Broker.URL()
 	for i, u := range d.cell.Units() {
@@ -156,12 +159,20 @@ func (d *demo) config() (*config.Config, error) {
 // few milliseconds there.
 const fastPoll = 2 * time.Millisecond
 
+// demoPINs belong to the people of the demonstration, who decide for nobody but
+// simulated machines.
+var demoPINs = map[string]string{"demo-1": "715294", "demo-2": "402817", "demo-3": "639152"}
+
 func (d *demo) greet(c *config.Config, ready time.Duration) {
 	if d.json {
 		return
 	}
 	d.view.say("A simulated cell is running on this computer: mill-1 (thread and bore of a valve body), lathe-2 (its spool).")
 	d.view.say("Ready after %.1f s. Sizes steer the process; they accept no part. This is no safety function.", ready.Seconds())
+	d.view.say("The page: %s", d.app.PageURL())
+	for _, p := range c.People {
+		d.view.say("  %s (%s), PIN %s", p.Name, p.Role, demoPINs[p.ID])
+	}
 	d.view.say("In another terminal: offsetbridge status --socket %s", c.Socket.Path)
 	if d.yours {
 		d.view.say("Decisions are yours: offsetbridge queue list --socket %s", c.Socket.Path)

@@ -17,6 +17,7 @@ import (
 	"go.uber.org/zap"
 
 	"offsetbridge/config"
+	"offsetbridge/internal/account"
 	"offsetbridge/internal/bridge"
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/intake"
@@ -52,6 +53,7 @@ type App struct {
 	chars    map[string][]string // machines by characteristic
 	intake   *intake.Intake
 	socket   *web.Socket
+	page     *web.Listener // nil where none is configured
 	closers  []func()
 
 	stopped  atomic.Bool // hold-all
@@ -84,7 +86,7 @@ func New(ctx context.Context, o Options) (_ *App, err error) {
 	if o.Watch != nil {
 		a.watchers.add(o.Watch)
 	}
-	steps := []func(context.Context) error{a.openJournal, a.openPlant, a.openMachines, a.openTrust, a.openIntake, a.openSocket}
+	steps := []func(context.Context) error{a.openJournal, a.openPlant, a.openMachines, a.openTrust, a.openIntake, a.openDoors}
 	for _, step := range steps {
 		if err := step(ctx); err != nil {
 			return nil, err
@@ -253,14 +255,38 @@ func (a *App) plantEpoch(ctx context.Context) (epoch uint64) {
 	return epoch
 }
 
-func (a *App) openSocket(context.Context) error {
-	s, err := web.ListenSocket(a.o.Config.Socket.Path, web.Handler(web.Options{Plant: a, Trust: a, Log: a.log}))
+// openDoors opens the local socket, and the page where one is configured.
+func (a *App) openDoors(context.Context) error {
+	server := web.New(web.Options{Plant: a, Trust: a, Log: a.log})
+	s, err := web.ListenSocket(a.o.Config.Socket.Path, server.Handler())
 	if err != nil {
 		return err
 	}
 	a.socket = s
 	a.onClose(s.Close)
+	c := a.o.Config.Page
+	if c.Listen == "" {
+		return nil
+	}
+	page, err := server.ListenPage(web.PageOptions{
+		Listen: c.Listen, CertFile: c.CertFile, KeyFile: c.KeyFile, Watch: c.Watch,
+		House: account.New(account.Options{People: a.o.Config.People, Idle: c.Idle}),
+	})
+	if err != nil {
+		return err
+	}
+	a.page = page
+	a.onClose(page.Close)
+	a.log.Info("the page is open", zap.String("address", page.URL()))
 	return nil
+}
+
+// PageURL is where the page can be opened on this computer, "" without one.
+func (a *App) PageURL() string {
+	if a.page == nil {
+		return ""
+	}
+	return a.page.URL()
 }
 
 // HoldFile is the name of the file beside the journal that puts everything on

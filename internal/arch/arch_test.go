@@ -79,7 +79,7 @@ var law = map[string][]string{
 	"internal/machine":    {"internal/length", "internal/core"},
 	"internal/account":    {"internal/core"},
 	"internal/web":        {"internal/length", "internal/core", "internal/bridge", "internal/account", "internal/capability", "internal/chart", "internal/report"},
-	"config":              {"internal/length", "internal/limits", "internal/gauge", "internal/compensate", "internal/core"},
+	"config":              {"internal/length", "internal/limits", "internal/gauge", "internal/compensate", "internal/core", "internal/account"},
 	"internal/app":        {"config", "internal/*"},
 	"cmd/*":               {"config", "internal/*", "simulators/*"},
 	"simulators/*":        {"simulators/*"},

@@ -79,6 +79,7 @@ type ProposalView struct {
 	Control        []Shown      `json:"control"` // of each move
 	Waiting        Code         `json:"waiting,omitempty"`
 	Left           int64        `json:"expires_in_ms"`
+	Effective      string       `json:"effective"`             // "at once" or "next cycle": when a new register value acts
 	InTransit      uint64       `json:"in_transit"`            // parts cut since the newest one it rests on
 	Measurement    *Measured    `json:"measurement,omitempty"` // that it rests on, while it is the newest
 }
@@ -119,7 +120,7 @@ func (s *State) proposalView(p Open) ProposalView {
 	c := &l.Characteristics[i]
 	v := ProposalView{
 		Open: p, Machine: g.Settings.Machine, Characteristic: c.Name, Limits: c.Limits, Internal: c.Internal,
-		Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
+		Effective: g.Settings.Effective, Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
 	}
 	cut := s.cut(p.Count)
 	for _, m := range p.Moves {

@@ -91,12 +91,25 @@ type Options struct {
 	Log   *zap.Logger
 }
 
-type server struct{ o Options }
+// Server answers for one running program, at the local socket and on the page.
+type Server struct{ server }
+
+type server struct {
+	o     Options
+	marks marks
+}
+
+// New returns the interface; nothing listens yet.
+func New(o Options) *Server { return &Server{server{o: o}} }
 
 // Handler returns the interface's routes. The person who calls must be in the
 // request's context, see WithPerson.
-func Handler(o Options) http.Handler {
-	s := &server{o}
+func Handler(o Options) http.Handler { return New(o).Handler() }
+
+// Handler returns the routes that socket and page share.
+func (s *Server) Handler() http.Handler { return s.routes() }
+
+func (s *server) routes() *http.ServeMux {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /v1/status", s.status)
 	mux.HandleFunc("GET /v1/queue", s.queue)
@@ -183,7 +196,7 @@ func (s *server) approve(w http.ResponseWriter, r *http.Request) {
 		Digest string `json:"digest"`
 	}
 	id, ok := s.take(w, r, &body)
-	if ok {
+	if ok && s.mayApprove(w, r) {
 		s.call(w, r, r.PathValue("machine"), core.Approve{Proposal: id, Digest: body.Digest, Who: person(r)})
 	}
 }

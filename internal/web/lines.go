@@ -1,0 +1,205 @@
+package web
+
+import (
+	"cmp"
+	"encoding/json"
+	"net/http"
+	"slices"
+	"strconv"
+
+	"offsetbridge/internal/core"
+	"offsetbridge/internal/length"
+)
+
+// Line is one machine in a list: whoever needs somebody comes first.
+type Line struct {
+	Machine string `json:"machine"`
+	State   string `json:"state"` // hold, decide, loop-hold, away, waits, quiet
+	Say     string `json:"say"`
+	Counter uint64 `json:"counter"`
+	Program string `json:"program,omitempty"`
+	Loops   int    `json:"loops"`
+	Pending int    `json:"pending,omitempty"`
+	Holds   int    `json:"holds,omitempty"`
+	Waits   int    `json:"waits,omitempty"`
+}
+
+// order of the states, the most urgent first.
+var order = []string{"hold", "loop-hold", "decide", "away", "waits", "quiet"}
+
+// LineOf says what there is to see of a machine on one line.
+func LineOf(v core.View) Line {
+	l := Line{Machine: v.Machine, Counter: v.Counter, Program: v.Program, Loops: len(v.Loops), State: "quiet", Say: "runs, nothing to do"}
+	waits := ""
+	for i := range v.Loops {
+		x := &v.Loops[i]
+		switch {
+		case x.Hold != nil:
+			l.Holds++
+		case x.Waiting != "":
+			l.Waits++
+			waits = x.Name + ": " + x.Waiting.Words()
+		}
+	}
+	for i := range v.Proposals {
+		if v.Proposals[i].Status == core.Pending {
+			l.Pending++
+		}
+	}
+	switch {
+	case v.Hold != nil:
+		l.State, l.Say = "hold", v.Hold.Cause.Words()
+	case l.Holds > 0:
+		i := slices.IndexFunc(v.Loops, func(x core.LoopView) bool { return x.Hold != nil })
+		l.State, l.Say = "loop-hold", v.Loops[i].Name+": "+v.Loops[i].Hold.Cause.Words()
+	case l.Pending > 0:
+		l.State, l.Say = "decide", "a decision waits"
+	case !v.Up && v.Link != "":
+		l.State, l.Say = "away", v.Link.Words()
+	case !v.Up:
+		l.State, l.Say = "away", "not connected yet"
+	case l.Waits > 0:
+		l.State, l.Say = "waits", waits
+	}
+	return l
+}
+
+func (s *server) lines(w http.ResponseWriter, r *http.Request) {
+	st, err := s.o.Plant.Status(r.Context())
+	lines := make([]Line, 0, len(st.Machines))
+	for _, m := range st.Machines {
+		lines = append(lines, LineOf(m))
+	}
+	slices.SortStableFunc(lines, func(a, b Line) int {
+		return cmp.Compare(slices.Index(order, a.State), slices.Index(order, b.State))
+	})
+	s.give(w, struct {
+		Machines []Line `json:"machines"`
+	}{lines}, err)
+}
+
+// MachinePage is one machine with its loops.
+type MachinePage struct {
+	Line
+	Hold  *Need      `json:"hold,omitempty"`
+	Loops []LoopLine `json:"loops_list"`
+}
+
+// LoopLine is one loop as a person reads it.
+type LoopLine struct {
+	Name    string `json:"name"`
+	Mode    string `json:"mode"`
+	Say     string `json:"say"`
+	FromAim string `json:"from_aim,omitempty"` // of the part last measured
+	Part    uint64 `json:"part,omitempty"`
+	First   bool   `json:"first_part,omitempty"`
+	Spent   string `json:"spent"` // of the travel budget
+	Travel  string `json:"travel"`
+	Proven  bool   `json:"proven"`
+	Hold    *Need  `json:"hold,omitempty"`
+	Waiting string `json:"waiting,omitempty"`
+}
+
+func (s *server) machine(w http.ResponseWriter, r *http.Request) {
+	st, err := s.o.Plant.Status(r.Context())
+	if err != nil {
+		s.fail(w, err)
+		return
+	}
+	i := slices.IndexFunc(st.Machines, func(v core.View) bool { return v.Machine == r.PathValue("machine") })
+	if i < 0 {
+		s.fail(w, ErrNoMachine)
+		return
+	}
+	v := st.Machines[i]
+	out := MachinePage{Line: LineOf(v), Loops: []LoopLine{}}
+	if v.Hold != nil {
+		n := needOf(v.Machine, *v.Hold)
+		out.Hold = &n
+	}
+	for _, l := range v.Loops {
+		out.Loops = append(out.Loops, loopLine(v.Machine, l))
+	}
+	answer(w, http.StatusOK, out)
+}
+
+func loopLine(machine string, l core.LoopView) LoopLine {
+	out := LoopLine{
+		Name: l.Name, Mode: string(l.Mode), First: l.First, Proven: l.Proven, Waiting: l.Waiting.Words(), Part: l.LastPart,
+		Spent: l.Spent.Text(length.MM, 4), Travel: l.Travel.Text(length.MM, 4), Say: "steers",
+	}
+	switch {
+	case l.Hold != nil:
+		n := needOf(machine, *l.Hold)
+		out.Hold, out.Say = &n, n.Say
+	case l.Waiting != "":
+		out.Say = out.Waiting
+	case l.Readings == 0:
+		out.Say = "no reading yet"
+	case l.First:
+		out.Say = "first part: no part has proven the size yet"
+	case l.Mode == core.Observe:
+		out.Say = "observes and writes nothing"
+	}
+	if l.Readings > 0 {
+		out.FromAim = l.FromAim.Signed(length.MM, 4)
+	}
+	return out
+}
+
+// Trend are the last sizes of a loop, and where it was corrected.
+type Trend struct {
+	Points []Point `json:"points"` // oldest first
+}
+
+// Point is one measured part, or a correction that was proven.
+type Point struct {
+	Part    string        `json:"part,omitempty"`
+	FromAim length.Length `json:"from_aim_nm"`
+	Say     string        `json:"say"`
+	Change  bool          `json:"change,omitempty"`
+	Tool    bool          `json:"tool,omitempty"`
+}
+
+// The last ten sizes with the corrections between them stand in the newest
+// events of a loop; more are not looked through.
+const (
+	trendSizes  = 10
+	trendEvents = 120
+)
+
+func (s *server) trend(w http.ResponseWriter, r *http.Request) {
+	q := HistoryQuery{Machine: r.PathValue("machine"), Loop: r.URL.Query().Get("loop"), Limit: trendEvents}
+	if q.Loop == "" {
+		refuse(w, http.StatusBadRequest, "loop", "no loop is named, add ?loop=NAME")
+		return
+	}
+	entries, err := s.o.Plant.History(r.Context(), q)
+	s.give(w, trendOf(entries), err)
+}
+
+func trendOf(newest []Entry) Trend {
+	out := Trend{Points: []Point{}}
+	sizes := 0
+	for _, e := range newest {
+		switch e.Kind {
+		case core.Judged{}.Kind():
+			var j core.Judged
+			if json.Unmarshal(e.Event, &j) != nil || j.Admit != "" || j.Attribute != "" || j.Gather != "" {
+				continue
+			}
+			out.Points = append(out.Points, Point{Part: cmp.Or(j.Reading.Part, strconv.FormatUint(j.Count, 10)), FromAim: j.Deviation, Say: j.Deviation.Signed(length.MM, 4)})
+			sizes++
+		case core.Concluded{}.Kind():
+			var c core.Concluded
+			if json.Unmarshal(e.Event, &c) == nil && c.Result == core.Applied {
+				out.Points = append(out.Points, Point{Change: true, Say: c.Register + " " + c.Read.Signed(length.MM, 4)})
+			}
+		}
+		if sizes == trendSizes {
+			break
+		}
+	}
+	slices.Reverse(out.Points)
+	return out
+}

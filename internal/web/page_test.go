@@ -1,0 +1,568 @@
+package web
+
+import (
+	"bufio"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/json"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"io"
+	"math/big"
+	"net"
+	"net/http"
+	"net/http/cookiejar"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+
+	"offsetbridge/internal/account"
+	"offsetbridge/internal/bridge"
+	"offsetbridge/internal/core"
+)
+
+// people of the tests: the PIN is the hash.
+var people = []account.Person{
+	{ID: "p1", Name: "Anna", Role: core.Operator, Hash: "274916"},
+	{ID: "p2", Name: "Bo", Role: core.Setter, Hash: "805133"},
+	{ID: "p3", Name: "Cy", Role: core.Viewer, Hash: "639152"},
+}
+
+// shown is a page in a test, with its clock.
+type shown struct {
+	*Listener
+	plant *plant
+	mu    sync.Mutex
+	at    time.Time
+}
+
+func (s *shown) now() time.Time {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.at
+}
+
+func (s *shown) pass(d time.Duration) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.at = s.at.Add(d)
+}
+
+func open(t *testing.T, watch bool) *shown {
+	t.Helper()
+	s := &shown{plant: &plant{status: Status{Machines: []core.View{{Machine: "mill", Up: true, Registers: []core.RegisterView{{Name: "T12 D", Unit: "mm", Step: 1_000}}, Proposals: []core.ProposalView{card()}}}}}, at: time.Now()}
+	var err error
+	s.Listener, err = New(Options{Plant: s.plant, Log: zap.NewNop()}).ListenPage(PageOptions{
+		Listen: "127.0.0.1:0", Watch: watch,
+		House: account.New(account.Options{People: people, Now: s.now, Match: func(h, p string) bool { return h == p }}),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(s.Close)
+	return s
+}
+
+// browser is one device: it keeps cookies and says where a request comes from.
+type browser struct {
+	t      *testing.T
+	base   string
+	origin string
+	http   *http.Client
+}
+
+func (s *shown) browser(t *testing.T) *browser {
+	jar, _ := cookiejar.New(nil) //nolint:errcheck // without options it cannot fail
+	base := strings.TrimSuffix(s.URL(), "/")
+	return &browser{t: t, base: base, origin: base, http: &http.Client{Jar: jar, Timeout: 20 * time.Second}}
+}
+
+func (b *browser) ask(method, path, body string, out any) (int, string) {
+	b.t.Helper()
+	r, err := http.NewRequest(method, b.base+path, strings.NewReader(body))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	r.Header.Set("Content-Type", "application/json")
+	if b.origin != "" {
+		r.Header.Set("Origin", b.origin)
+	}
+	resp, err := b.http.Do(r)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	all, _ := io.ReadAll(resp.Body) //nolint:errcheck // compared below
+	var no Refusal
+	json.Unmarshal(all, &no) //nolint:errcheck // empty when accepted
+	if out != nil {
+		if err := json.Unmarshal(all, out); err != nil {
+			b.t.Fatalf("%s %s: %s: %v", method, path, all, err)
+		}
+	}
+	return resp.StatusCode, no.Error.Code
+}
+
+func (b *browser) post(path, body string) (int, string) {
+	b.t.Helper()
+	return b.ask(http.MethodPost, path, body, nil)
+}
+
+func (b *browser) signIn(person, pin string) {
+	b.t.Helper()
+	if status, code := b.post("/v1/session", fmt.Sprintf(`{"person":%q,"pin":%q}`, person, pin)); status != http.StatusOK {
+		b.t.Fatalf("%s cannot sign in: %d %s", person, status, code)
+	}
+}
+
+const approve17 = "/v1/queue/mill/17/approve"
+
+func (p *plant) made() []core.Fact {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return append([]core.Fact(nil), p.calls...)
+}
+
+func TestADecisionNeedsAPersonAndNamesThem(t *testing.T) {
+	s := open(t, true)
+	b := s.browser(t)
+	if status, code := b.post(approve17, `{"digest":"d1"}`); status != http.StatusUnauthorized || code != "sign-in" {
+		t.Errorf("nobody approves: %d %s", status, code)
+	}
+	if status, code := b.post("/v1/session", `{"person":"p1","pin":"000000"}`); status != http.StatusForbidden || code != "pin" {
+		t.Errorf("a wrong PIN: %d %s", status, code)
+	}
+	if n := len(s.plant.made()); n != 0 {
+		t.Fatalf("%d things happened", n)
+	}
+	b.signIn("p1", "274916")
+	var v SessionView
+	if b.ask("GET", "/v1/session", "", &v); v.Person == nil || v.Person.Name != "Anna" || len(v.People) != 3 {
+		t.Errorf("session: %+v", v)
+	}
+	if status, code := b.post(approve17, `{"digest":"d1"}`); status != http.StatusOK {
+		t.Errorf("Anna approves: %d %s", status, code)
+	}
+	want := core.Approve{Proposal: 17, Digest: "d1", Who: core.Person{Principal: "p1", Role: core.Operator, Auth: "pin"}}
+	if all := s.plant.made(); len(all) != 1 || all[0] != core.Fact(want) {
+		t.Errorf("happened: %+v, want %+v", all, want)
+	}
+	if status, _ := b.ask("DELETE", "/v1/session", "", nil); status != http.StatusOK {
+		t.Errorf("signing out: %d", status)
+	}
+	if status, code := b.post(approve17, `{"digest":"d1"}`); status != http.StatusUnauthorized || code != "sign-in" {
+		t.Errorf("approves after signing out: %d %s", status, code)
+	}
+}
+
+func TestWithoutWatchNothingIsSeenBySomebodyUnknown(t *testing.T) {
+	paths := []string{"/v1/status", "/v1/queue", "/v1/board", "/v1/live", "/v1/machines", "/v1/machines/mill", "/v1/trend/mill?loop=x", "/v1/history", "/v1/events"}
+	shut, watched := open(t, false).browser(t), open(t, true).browser(t)
+	for _, p := range paths {
+		if status, code := shut.ask("GET", p, "", nil); status != http.StatusUnauthorized || code != "sign-in" {
+			t.Errorf("GET %s: %d %s", p, status, code)
+		}
+	}
+	for _, p := range []string{"/v1/status", "/v1/queue", "/v1/history", "/v1/events", "/v1/queue/mill/17"} {
+		if status, _ := watched.ask("GET", p, "", nil); status != http.StatusUnauthorized {
+			t.Errorf("watched GET %s: %d", p, status)
+		}
+	}
+	for _, p := range []string{"/v1/board", "/v1/machines", "/v1/machines/mill", "/v1/trend/mill?loop=x"} {
+		if status, _ := watched.ask("GET", p, "", nil); status != http.StatusOK {
+			t.Errorf("watched GET %s: %d", p, status)
+		}
+	}
+	shut.signIn("p3", "639152")
+	if status, _ := shut.ask("GET", "/v1/board", "", nil); status != http.StatusOK {
+		t.Errorf("a viewer looks: %d", status)
+	}
+	if status, code := shut.post("/v1/queue/mill/17/measure", `{"on":true}`); status != http.StatusForbidden || code != "role" {
+		t.Errorf("a viewer acts: %d %s", status, code)
+	}
+}
+
+func TestAnotherSiteCanDoNothing(t *testing.T) {
+	s := open(t, true)
+	b := s.browser(t)
+	b.signIn("p2", "805133")
+	for _, origin := range []string{"http://evil.example", "null", "", "http://127.0.0.1:1", "https://" + strings.TrimPrefix(b.base, "http://") + ".evil.example"} {
+		b.origin = origin
+		for _, p := range []string{approve17, "/v1/hold", "/v1/session", "/v1/session/proof"} {
+			if status, code := b.post(p, `{}`); status != http.StatusForbidden || code != "origin" {
+				t.Errorf("POST %s from %q: %d %s", p, origin, status, code)
+			}
+		}
+		if status, code := b.ask("DELETE", "/v1/session", "", nil); status != http.StatusForbidden || code != "origin" {
+			t.Errorf("DELETE from %q: %d %s", origin, status, code)
+		}
+	}
+	b.origin = b.base
+	r, _ := http.NewRequest("POST", b.base+"/v1/hold", strings.NewReader("{}")) //nolint:errcheck // a good URL
+	r.Header.Set("Origin", b.base)
+	r.Header.Set("Sec-Fetch-Site", "cross-site")
+	r.Header.Set("Content-Type", "application/json")
+	resp, err := b.http.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if resp.Body.Close(); resp.StatusCode != http.StatusForbidden {
+		t.Errorf("Sec-Fetch-Site: cross-site: %d", resp.StatusCode)
+	}
+	r, _ = http.NewRequest("GET", b.base+"/", nil) //nolint:errcheck // a good URL
+	r.Host = "evil.example"
+	if resp, err = b.http.Do(r); err != nil {
+		t.Fatal(err)
+	}
+	if resp.Body.Close(); resp.StatusCode != http.StatusMisdirectedRequest {
+		t.Errorf("a foreign name for this computer: %d", resp.StatusCode)
+	}
+	if n := len(s.plant.made()); n != 0 {
+		t.Errorf("%d things happened", n)
+	}
+}
+
+func TestTheLargerChangeNeedsThePINOnceMore(t *testing.T) {
+	s := open(t, false)
+	big := card()
+	big.Need = core.Setter
+	s.plant.status.Machines[0].Proposals = []core.ProposalView{big}
+	b := s.browser(t)
+	b.signIn("p2", "805133")
+	s.pass(3 * time.Minute)
+	if status, code := b.post(approve17, `{"digest":"d1"}`); status != http.StatusForbidden || code != "identify" {
+		t.Errorf("without the PIN: %d %s", status, code)
+	}
+	if status, code := b.post("/v1/session/proof", `{"pin":"274916"}`); status != http.StatusForbidden || code != "pin" {
+		t.Errorf("another's PIN: %d %s", status, code)
+	}
+	if n := len(s.plant.made()); n != 0 {
+		t.Fatalf("%d things happened", n)
+	}
+	if status, code := b.post("/v1/session/proof", `{"pin":"805133"}`); status != http.StatusOK {
+		t.Fatalf("the PIN: %d %s", status, code)
+	}
+	if status, code := b.post(approve17, `{"digest":"d1"}`); status != http.StatusOK {
+		t.Errorf("with the PIN: %d %s", status, code)
+	}
+	s.pass(3 * time.Minute)
+	s.plant.mu.Lock()
+	s.plant.status.Machines[0].Proposals = []core.ProposalView{card()} // the operator's own
+	s.plant.mu.Unlock()
+	if status, code := b.post(approve17, `{"digest":"d1"}`); status != http.StatusOK {
+		t.Errorf("the small change asks for the PIN: %d %s", status, code)
+	}
+}
+
+func TestAPartToBeMeasuredAgainIsNotDecidedBefore(t *testing.T) {
+	s := open(t, false)
+	one, two := s.browser(t), s.browser(t)
+	one.signIn("p1", "274916")
+	two.signIn("p2", "805133")
+	if status, code := one.post("/v1/queue/mill/17/measure", `{"on":true}`); status != http.StatusOK {
+		t.Fatalf("measure again: %d %s", status, code)
+	}
+	var board Board
+	two.ask("GET", "/v1/board", "", &board)
+	if len(board.Proposals) != 1 || board.Proposals[0].Again == nil || board.Proposals[0].Again.Who != "p1" {
+		t.Errorf("the other tablet is not told: %+v", board.Proposals)
+	}
+	if status, code := two.post(approve17, `{"digest":"d1"}`); status != http.StatusConflict || code != "again" {
+		t.Errorf("approved meanwhile: %d %s", status, code)
+	}
+	judged := func(part string) bridge.Released {
+		return bridge.Released{Stream: "machine/mill", Events: []core.Event{core.Judged{Loop: "bore", Reading: core.Reading{Part: part}}}}
+	}
+	s.plant.tell(judged("58"))
+	if status, _ := two.post(approve17, `{"digest":"d1"}`); status != http.StatusConflict {
+		t.Errorf("another part's reading lets it go: %d", status)
+	}
+	s.plant.tell(judged("57"))
+	if status, code := two.post(approve17, `{"digest":"d1"}`); status != http.StatusOK {
+		t.Errorf("still kept after its part was measured: %d %s", status, code)
+	}
+	if status, code := one.post("/v1/queue/mill/99/measure", `{"on":true}`); status != http.StatusConflict || code != "gone" {
+		t.Errorf("a card that is gone: %d %s", status, code)
+	}
+}
+
+// stream reads a page's live events.
+func (b *browser) stream() (next func(event string) string) {
+	b.t.Helper()
+	live := &http.Client{Jar: b.http.Jar}
+	resp, err := live.Get(b.base + "/v1/live")
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	b.t.Cleanup(func() { resp.Body.Close() })
+	lines := bufio.NewScanner(resp.Body)
+	lines.Buffer(nil, 1<<20)
+	return func(event string) string {
+		b.t.Helper()
+		kind := ""
+		for lines.Scan() {
+			if k, ok := strings.CutPrefix(lines.Text(), "event: "); ok {
+				kind = k
+			} else if data, ok := strings.CutPrefix(lines.Text(), "data: "); ok && kind == event {
+				return data
+			}
+		}
+		b.t.Fatalf("the stream ended before %q: %v", event, lines.Err())
+		return ""
+	}
+}
+
+func TestEveryPageIsToldWhatBecameOfACard(t *testing.T) {
+	s := open(t, true)
+	next := s.browser(t).stream()
+	board := func() (out Board) {
+		if err := json.Unmarshal([]byte(next("board")), &out); err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	if b := board(); len(b.Proposals) != 1 || b.Proposals[0].ID != "mill/17" || b.Proposals[0].Bar.Predicted != 27_997_500 {
+		t.Fatalf("the first board: %+v", b)
+	}
+	who := core.Person{Principal: "p2", Role: core.Setter}
+	s.plant.mu.Lock()
+	s.plant.status.Machines[0].Proposals = nil
+	s.plant.mu.Unlock()
+	s.plant.tell(bridge.Released{Stream: "machine/mill", Events: []core.Event{
+		core.Approved{Proposal: 17, Loop: "bore", Who: who},
+		core.Intended{Intent: core.Intent{ID: 5, Proposal: 17, Loop: "bore"}},
+		core.Concluded{Outcome: core.Outcome{Intent: 5, Result: core.Applied, Read: 5_000}, Loop: "bore", Register: "T12 D"},
+	}})
+	b := board()
+	if len(b.Proposals) != 0 || len(b.Closed) != 1 {
+		t.Fatalf("the second board: %+v", b)
+	}
+	if c := b.Closed[0]; c.ID != "mill/17" || c.How != "proven" || c.Who != "p2" || c.Say != "T12 D reads back +0.005 mm" {
+		t.Errorf("closed: %+v", c)
+	}
+	s.plant.tell(bridge.Released{Stream: "machine/mill", Events: []core.Event{core.Voided{Proposal: 18, Loop: "bore", Cause: "no", Reason: "chip under the anvil", Who: &who}}})
+	if b := board(); len(b.Closed) != 2 || b.Closed[1].How != "rejected" || b.Closed[1].Say != "chip under the anvil" || b.Closed[1].Who != "p2" {
+		t.Errorf("the third board: %+v", b)
+	}
+	if alive := next("alive"); alive != `{"signed_in":false}` {
+		t.Errorf("alive: %s", alive)
+	}
+}
+
+func TestALiveStreamEndsWithItsSession(t *testing.T) {
+	s := open(t, false)
+	b := s.browser(t)
+	b.signIn("p1", "274916")
+	resp, err := (&http.Client{Jar: b.http.Jar}).Get(b.base + "/v1/live")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	s.pass(time.Hour)
+	ended := make(chan error, 1)
+	go func() {
+		_, err := io.Copy(io.Discard, resp.Body)
+		ended <- err
+	}()
+	select {
+	case <-ended:
+	case <-time.After(10 * time.Second):
+		t.Error("the stream goes on without anybody signed in")
+	}
+}
+
+func TestABodyThatIsTooLargeIsRefused(t *testing.T) {
+	s := open(t, true)
+	b := s.browser(t)
+	b.signIn("p1", "274916")
+	for _, p := range []string{"/v1/session", approve17, "/v1/hold"} {
+		if status, code := b.post(p, `{"note":"`+strings.Repeat("x", 8<<20)+`"}`); status != http.StatusRequestEntityTooLarge || code != "size" {
+			t.Errorf("POST %s with 8 MiB: %d %s", p, status, code)
+		}
+		r, _ := http.NewRequest("POST", b.base+p, io.MultiReader(strings.NewReader(`{"note":"`), strings.NewReader(strings.Repeat("x", 1<<20)))) //nolint:errcheck // a good URL
+		r.Header.Set("Origin", b.base)
+		r.Header.Set("Content-Type", "application/json")
+		resp, err := b.http.Do(r) // of unknown length
+		if err != nil {
+			t.Fatal(err)
+		}
+		if resp.Body.Close(); resp.StatusCode != http.StatusRequestEntityTooLarge {
+			t.Errorf("POST %s with chunks: %d", p, resp.StatusCode)
+		}
+	}
+}
+
+// 300 clients that send slowly or nothing are cut off within ten seconds, and
+// meanwhile everybody else is served.
+func TestSlowClientsAreCutOff(t *testing.T) {
+	s := open(t, true)
+	where, _ := url.Parse(s.URL()) //nolint:errcheck // our own
+	began := time.Now()
+	var all sync.WaitGroup
+	var mu sync.Mutex
+	longest := time.Duration(0)
+	for i := range 300 {
+		all.Go(func() {
+			c, err := net.Dial("tcp", where.Host)
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			defer c.Close()
+			if i%3 > 0 {
+				fmt.Fprintf(c, "POST /v1/session HTTP/1.1\r\nHost: %s\r\n", where.Host)
+			}
+			if i%3 == 2 {
+				fmt.Fprintf(c, "Origin: http://%s\r\nContent-Type: application/json\r\nContent-Length: 100\r\n\r\n{", where.Host)
+			}
+			c.SetReadDeadline(time.Now().Add(15 * time.Second)) //nolint:errcheck // a socket has one
+			_, err = io.Copy(io.Discard, c)
+			var late net.Error
+			if errors.As(err, &late) && late.Timeout() {
+				t.Errorf("client %d is still connected", i)
+			}
+			mu.Lock()
+			defer mu.Unlock()
+			longest = max(longest, time.Since(began))
+		})
+	}
+	b := s.browser(t)
+	for range 10 {
+		if status, _ := b.ask("GET", "/v1/board", "", nil); status != http.StatusOK {
+			t.Errorf("somebody else gets %d", status)
+		}
+	}
+	all.Wait()
+	if longest > 10*time.Second {
+		t.Errorf("the last one was cut off after %s", longest)
+	}
+}
+
+func TestCookiesAreForThePageAlone(t *testing.T) {
+	s := open(t, true)
+	b := s.browser(t)
+	r, _ := http.NewRequest("POST", b.base+"/v1/session", strings.NewReader(`{"person":"p1","pin":"274916"}`)) //nolint:errcheck // a good URL
+	r.Header.Set("Origin", b.base)
+	r.Header.Set("Content-Type", "application/json")
+	resp, err := b.http.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if n := len(resp.Cookies()); n != 2 {
+		t.Fatalf("%d cookies", n)
+	}
+	for _, c := range resp.Cookies() {
+		if !c.HttpOnly || c.SameSite != http.SameSiteStrictMode || len(c.Value) < 40 || c.Secure {
+			t.Errorf("cookie %+v", c)
+		}
+	}
+}
+
+func TestThePageLoadsNothingFromElsewhere(t *testing.T) {
+	s := open(t, true)
+	b := s.browser(t)
+	resp, err := b.http.Get(b.base + "/")
+	if err != nil {
+		t.Fatal(err)
+	}
+	resp.Body.Close()
+	if got := resp.Header.Get("Content-Security-Policy"); got != policy || strings.Contains(got, "unsafe") || !strings.Contains(got, "frame-ancestors 'none'") {
+		t.Errorf("policy: %s", got)
+	}
+	scripts := 0
+	files, err := filepath.Glob("static/*")
+	if err != nil || len(files) == 0 {
+		t.Fatal("no files", err)
+	}
+	for _, f := range files {
+		body, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, bad := range []string{"http://", "https://", "@import", "eval(", "innerHTML", "style=\"", "onclick="} {
+			if i := strings.Index(strings.ReplaceAll(string(body), "http://www.w3.org/2000/svg", ""), bad); i >= 0 {
+				t.Errorf("%s holds %q", f, bad)
+			}
+		}
+		if strings.HasSuffix(f, ".js") {
+			scripts += len(body)
+		}
+	}
+	if scripts > 30_000 {
+		t.Errorf("all scripts together have %d bytes, want at most 30,000", scripts)
+	}
+}
+
+func TestThePageIsNotOpenedToOthersInPlainText(t *testing.T) {
+	server := New(Options{Plant: &plant{}, Log: zap.NewNop()})
+	house := account.New(account.Options{People: people})
+	for _, where := range []string{":0", "0.0.0.0:0", "[::]:0"} {
+		l, err := server.ListenPage(PageOptions{Listen: where, House: house})
+		if !errors.Is(err, ErrOpen) {
+			t.Errorf("%s: %v, want ErrOpen", where, err)
+		}
+		if l != nil {
+			l.Close()
+		}
+	}
+	cert, key := certificate(t)
+	l, err := server.ListenPage(PageOptions{Listen: "127.0.0.1:0", CertFile: cert, KeyFile: key, House: house})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	if !strings.HasPrefix(l.URL(), "https://") {
+		t.Errorf("URL = %s", l.URL())
+	}
+	pool := x509.NewCertPool()
+	body, _ := os.ReadFile(cert) //nolint:errcheck // written above
+	pool.AppendCertsFromPEM(body)
+	c := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}}}
+	resp, err := c.Get(l.URL())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if resp.Body.Close(); resp.StatusCode != http.StatusOK || resp.Header.Get("Strict-Transport-Security") == "" {
+		t.Errorf("%s %v", resp.Status, resp.Header)
+	}
+	if _, err := server.ListenPage(PageOptions{Listen: "127.0.0.1:0", CertFile: cert, KeyFile: cert, House: house}); err == nil {
+		t.Error("a certificate without its key is taken")
+	}
+}
+
+// certificate makes one of its own for 127.0.0.1.
+func certificate(t *testing.T) (cert, key string) {
+	t.Helper()
+	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &x509.Certificate{SerialNumber: big.NewInt(1), NotAfter: time.Now().Add(time.Hour), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, IsCA: true, BasicConstraintsValid: true}
+	der, err := x509.CreateCertificate(rand.Reader, c, c, &k.PublicKey, k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	raw, err := x509.MarshalPKCS8PrivateKey(k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	cert, key = filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+	for path, b := range map[string]*pem.Block{cert: {Type: "CERTIFICATE", Bytes: der}, key: {Type: "PRIVATE KEY", Bytes: raw}} {
+		if err := os.WriteFile(path, pem.EncodeToMemory(b), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return cert, key
+}

@@ -1,0 +1,477 @@
+// The page: what waits for a person, and the machines. It draws what the server
+// says and sends what a person decides; it works nothing out by itself.
+import { languages, en } from './words.js';
+import { drawBar, drawTrend } from './draw.js';
+
+const words = languages[document.documentElement.lang] || en;
+const t = (key, vars = {}) => String(words[key] ?? en[key] ?? key).replace(/\{(\w+)\}/g, (_, k) => vars[k] ?? '');
+const $ = (q, at = document) => at.querySelector(q);
+const $$ = (q, at = document) => [...at.querySelectorAll(q)];
+const cap = (s) => s && s[0].toUpperCase() + s.slice(1);
+const make = (tag, text, into, more = {}) => {
+  const e = document.createElement(tag);
+  if (text != null) e.textContent = text;
+  Object.assign(e, more);
+  into?.append(e);
+  return e;
+};
+const set = (e, text) => { if (e.textContent !== text) e.textContent = text; };
+
+for (const e of $$('[data-t]')) e.textContent = t(e.dataset.t);
+$('nav').setAttribute('aria-label', t('places'));
+for (const tpl of $$('template')) for (const e of $$('[data-t]', tpl.content)) e.textContent = t(e.dataset.t);
+
+let session = { people: [], watch: false };
+let board = null; // as it was last heard
+let heard = 0; // when the server was last heard
+let heardAt = new Date();
+let boardAt = 0;
+let stream = null;
+let touched = 0;
+const slots = new Map(); // cards by machine and loop: a newer one takes the older one's place
+
+const ranks = ['', 'viewer', 'operator', 'setter', 'engineer'];
+const may = (need) => !!session.person && ranks.indexOf(session.person.role) >= ranks.indexOf(need || 'operator');
+const name = (id) => session.people.find((p) => p.id === id)?.name || id;
+const live = () => performance.now() - heard < 6000 && heard > 0;
+
+// ------------------------------------------------------------------ server
+
+class No extends Error {
+  constructor(status, code, message, wait) { super(message); Object.assign(this, { status, code, wait }); }
+}
+
+async function call(method, path, body) {
+  const r = await fetch(path, { method, headers: body ? { 'Content-Type': 'application/json' } : {}, body: body && JSON.stringify(body), cache: 'no-store' })
+    .catch(() => { throw new No(0, 'lost', t('lost')); });
+  const got = await r.json().catch(() => ({}));
+  if (r.ok) return got;
+  if (r.status === 401) know();
+  throw new No(r.status, got.error?.code, got.error?.message || t('lost'), +r.headers.get('Retry-After'));
+}
+
+async function know() {
+  try { session = await call('GET', '/v1/session'); } catch { return; }
+  const b = $('#person');
+  set(b, session.person ? `${session.person.name} · ${t(session.person.role + '_')}` : t('sign_in'));
+  if (!stream && (session.watch || session.person)) connect();
+  if (!session.watch && !session.person) { stream?.close(); stream = null; if (!$('dialog[open]')) sign(); }
+  show();
+}
+
+function connect() {
+  stream?.close();
+  const s = stream = new EventSource('/v1/live');
+  const beat = () => { heard = performance.now(); heardAt = new Date(); };
+  s.addEventListener('board', (e) => { beat(); board = JSON.parse(e.data); boardAt = heard; show(); });
+  s.addEventListener('alive', (e) => { beat(); if (JSON.parse(e.data).signed_in !== !!session.person) know(); });
+  s.onerror = () => { if (s.readyState === 2 && stream === s) setTimeout(() => { if (stream === s) { stream = null; know(); } }, 1000); };
+}
+
+// ------------------------------------------------------------------- queue
+
+const where = (c) => `${c.machine}/${c.loop}`;
+
+function show() {
+  const ok = live();
+  document.body.classList.toggle('stale', !ok && !!board);
+  const alarm = $('#alarm');
+  let say = '';
+  if (board && !ok) say = t('stale', { at: heardAt.toLocaleTimeString() });
+  else if (board?.hold_all) say = t('held_all', { note: board.hold_all.note ? board.hold_all.note + '.' : '' });
+  else if (board && !board.broker.up) say = t('broker');
+  set(alarm, say);
+  alarm.hidden = !say;
+  alarm.classList.toggle('stop', ok && !!board?.hold_all);
+  set($('#state'), !board || !ok ? t('connecting') : board.journal_verified ? t('live') : t('unverified'));
+  set($('#hold-all'), t(board?.hold_all ? 'resume_all' : 'hold_all'));
+  if (!board) return;
+  const open = board.proposals.filter((p) => p.status === 'pending').length;
+  set($('[data-n=queue]'), open ? String(open) : '');
+  set($('[data-n=machines]'), board.holds ? String(board.holds) : '');
+  cards();
+  needs();
+}
+
+// steady keeps what is on screen where it is while cards change above it: no
+// button moves under a finger.
+function steady(change) {
+  const held = [...slots.values()].map((s) => [s.el, $('.decide', s.el).parentNode.lastElementChild.getBoundingClientRect().top])
+    .find(([, top]) => top > 160 && top < innerHeight + 60);
+  change();
+  if (held?.[0].isConnected) scrollBy(0, held[0].lastElementChild.getBoundingClientRect().top - held[1]);
+}
+
+// keep lets a part of a card grow, never shrink, while the card stands there.
+function keep(s) {
+  for (const e of $$('h2, .facts', s.el)) {
+    const h = Math.ceil(e.getBoundingClientRect().height);
+    if (s.wide !== innerWidth) e.style.minHeight = '';
+    else if (h) e.style.minHeight = h + 'px';
+  }
+  s.wide = innerWidth;
+}
+
+const cards = () => steady(fill);
+
+function fill() {
+  for (const c of board.proposals) {
+    let s = slots.get(where(c));
+    if (!s && c.status !== 'pending') continue; // it steers by itself, nobody is asked
+    if (!s) {
+      s = { el: $('#card').content.cloneNode(true).firstElementChild, calm: 0 };
+      slots.set(where(c), s);
+      $('.cards').append(s.el);
+      s.el.addEventListener('click', (e) => press(s, e));
+    }
+    if (s.card && s.card.id !== c.id) { s.calm = performance.now() + 1500; s.sure = false; s.said = ''; }
+    if (s.card?.id !== c.id) trend(s, c);
+    Object.assign(s, { card: c, closed: null, gone: 0 });
+  }
+  for (const [key, s] of slots) {
+    const still = board.proposals.some((c) => c.id === s.card.id);
+    if (!still && !s.gone) { s.gone = performance.now(); s.sure = false; }
+    if (!still) s.closed = (board.closed || []).findLast((c) => c.id === s.card.id) || s.closed;
+    // Nothing moves under a finger: the last one goes by itself, others when nobody touches the page.
+    const age = performance.now() - s.gone;
+    if (s.gone && age > 20000 && (performance.now() - touched > 5000)) { s.el.remove(); slots.delete(key); continue; }
+    card(s);
+    keep(s);
+  }
+  $('.empty').hidden = slots.size > 0;
+}
+
+const left = (c) => c.expires_in_s - (performance.now() - boardAt) / 1000;
+const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, '0')}`;
+const larger = (c) => c.need && ranks.indexOf(c.need) > 2;
+
+// card fills the places of a card; they never move.
+function card(s) {
+  const { el, card: c } = s;
+  const put = (f, text) => set($(`[data-f=${f}]`, el), text);
+  const pending = c.status === 'pending' && !s.gone;
+  const secs = left(c);
+  put('where', t('where', c) + (c.first_part ? t('first') : ''));
+  put('left', !pending ? '' : secs > 0 ? t('left', { t: clock(secs) }) : t('ended'));
+  put('say', cap(c.say).replace(/(\d) (mm|in|µm)/g, '$1\u00a0$2'));
+  const checks = [...new Set([c.waiting, c.because].filter(Boolean))].map(cap);
+  for (const x of c.sizes || []) checks.push(t('sizes', { name: x.characteristic, ...x }) + (x.harmed ? ', ' + t('harmed') : ''));
+  put('checks', checks.join('. ') || t('quiet'));
+  put('need', pending ? t('need', { role: t(c.need || 'operator') }) : t('need_none'));
+  const n = c.in_transit;
+  put('acts', cap(t(n > 1 ? 'transit' : 'transit' + n, { n, when: t(c.effective === 'at once' ? 'at_once' : c.effective) })));
+  rows(el, c);
+  const key = c.id + c.digest;
+  if (s.drawn !== key) { drawBar($('.bar', el), c, t); s.drawn = key; }
+  note(s, pending);
+  el.classList.toggle('over', !!s.gone);
+  buttons(s, pending && secs > 0);
+}
+
+function rows(el, c) {
+  const body = $('tbody', el);
+  const key = JSON.stringify(c.registers) + c.cuts;
+  if (body.dataset.key === key) return;
+  body.dataset.key = key;
+  body.replaceChildren();
+  for (const r of c.registers) {
+    const tr = make('tr', null, body);
+    make('th', r.register, tr, { scope: 'row' });
+    make('td', r.old, tr);
+    make('td', r.new, tr);
+  }
+  const tr = make('tr', null, body);
+  make('th', t(c.cuts), tr, { scope: 'row' });
+  make('td', '', tr);
+  make('td', c.change, tr);
+}
+
+function note(s, pending) {
+  const { card: c, closed } = s;
+  let say = s.said || '';
+  let warn = !!s.said;
+  if (closed) {
+    const v = { say: closed.say, who: name(closed.who) };
+    say = t(closed.how === 'rejected' ? 'rejected' : closed.how === 'ended' ? 'over' : closed.how + (closed.who ? '_by' : ''), v);
+    warn = closed.how === 'failed';
+  } else if (s.gone) say = t('ended');
+  else if (performance.now() < s.calm) { say = t('changed'); warn = true; }
+  else if (c.again && pending) say = t('marked', { who: name(c.again.who), part: c.part });
+  else if (c.status === 'ready') { say = t('approved', { who: name(c.approved_by), waiting: cap(c.waiting) + (c.waiting ? '.' : '') }); warn = false; }
+  else if (c.status === 'sent') { say = t('sending'); warn = false; }
+  const p = $('[data-f=note]', s.el);
+  set(p, say);
+  p.classList.toggle('warn', warn && !!say);
+}
+
+function buttons(s, open) {
+  const { el, card: c } = s;
+  const can = open && live() && performance.now() > s.calm && !s.busy;
+  const put = (what, text, on) => {
+    const b = $(`[data-do=${what}]`, el);
+    set(b.lastElementChild || b, text);
+    const off = String(!on);
+    if (b.getAttribute('aria-disabled') !== off) b.setAttribute('aria-disabled', off);
+  };
+  const short = session.person && !may(c.need);
+  put('approve', short ? t('larger_role', { role: t(c.need) }) : t('approve'), can && !c.again);
+  put('again', t(c.again ? 'again_off' : 'again'), can);
+  put('reject', t('reject'), can);
+  put('back', t('back'), true);
+  put('yes', t('yes'), can && !c.again);
+  $('.decide', el).hidden = !!s.sure;
+  $('.sure', el).hidden = !s.sure;
+  set($('.sure p', el), t('sure', { regs: c.registers.map((r) => `${r.register} ${r.old} → ${r.new}`).join(', ') }));
+}
+
+async function trend(s, c) {
+  try {
+    const got = await call('GET', `/v1/trend/${encodeURIComponent(c.machine)}?loop=${encodeURIComponent(c.loop)}`);
+    if (s.card?.id === c.id) drawTrend($('.trend', s.el), got.points, c, t);
+  } catch { /* the picture is missing, nothing else */ }
+}
+
+async function press(s, e) {
+  const b = e.target.closest('button');
+  if (!b || b.getAttribute('aria-disabled') === 'true') return;
+  const seen = s.card; // decide what is on screen now, not what comes meanwhile
+  const what = b.dataset.do;
+  if (what === 'back') { s.sure = false; card(s); $('[data-do=approve]', s.el).focus(); return; }
+  const need = what === 'approve' || what === 'yes' ? seen.need : 'operator';
+  if (!may(need)) { sign(); return; }
+  if (what === 'approve' && larger(seen)) { s.sure = true; card(s); $('[data-do=back]', s.el).focus(); return; }
+  if (what === 'reject') { reject(s, seen); return; }
+  if (what === 'again') return decide(s, seen, 'measure', { on: !seen.again });
+  return decide(s, seen, 'approve', { digest: seen.digest });
+}
+
+async function decide(s, c, what, body) {
+  s.busy = true;
+  s.said = '';
+  card(s);
+  try {
+    await call('POST', `/v1/queue/${c.id.split('/').map(encodeURIComponent).join('/')}/${what}`, body);
+    s.sure = false;
+  } catch (e) {
+    if (e.code === 'identify') { s.busy = false; sign({ again: () => decide(s, c, what, body) }); return; }
+    s.sure = false;
+    if (s.card.id === c.id) s.said = t('refused', { say: cap(e.message) });
+  } finally {
+    s.busy = false;
+    card(s);
+  }
+}
+
+function reject(s, c) {
+  ask({
+    title: t('why_reject'), about: t('reject_about'), choices: words.reasons, what: t('own_words'), enter: t('do_reject'), must: t('why_reject'),
+    run: (reason) => call('POST', `/v1/queue/${c.id.split('/').map(encodeURIComponent).join('/')}/reject`, { reason }),
+  });
+}
+
+// ---------------------------------------------------------------- machines
+
+function holdOf(scope, what) {
+  ask({ title: t('do_hold', { what }), about: t('hold_about'), what: t('hold_what'), enter: t('do_hold', { what }), run: (note) => call('POST', '/v1/hold', { ...scope, note }) });
+}
+
+function resumeOf(n) {
+  const scope = n.machine ? { machine: n.machine, loop: n.loop } : {};
+  const what = n.machine ? [n.machine, n.loop].filter(Boolean).join(' · ') : t('everything');
+  if (!may(n.clear)) return sign();
+  ask({ title: t('do_resume', { what }), about: cap(n.say) + '.', what: t('resume_what'), enter: t('do_resume', { what }), must: t('need_note'), run: (note) => call('POST', '/v1/resume', { ...scope, cause: n.cause, note }) });
+}
+
+function act(into, text, label, run) {
+  make('button', text, into, { type: 'button', ariaLabel: label, onclick: () => (may('operator') ? run() : sign()) });
+}
+
+function needs() {
+  const ul = $('#needs ul');
+  const all = [...(board.hold_all ? [board.hold_all] : []), ...(board.needs || [])];
+  const key = JSON.stringify(all);
+  if (ul.dataset.key === key) return;
+  ul.dataset.key = key;
+  ul.replaceChildren();
+  $('#needs h2').hidden = !all.length;
+  for (const n of all) {
+    const li = make('li', null, ul);
+    const what = n.machine ? [n.machine, n.loop].filter(Boolean).join(' · ') : t('everything');
+    make('strong', what, li);
+    const d = make('div', cap(n.say) + '.', li);
+    make('small', [n.note, n.who && name(n.who), t('clears', { role: t(n.clear) })].filter(Boolean).join(' · '), d);
+    act(make('div', null, li, { className: 'acts' }), t('resume'), `${t('resume')} ${what}`, () => resumeOf(n));
+  }
+}
+
+const opened = new Set();
+
+async function lines() {
+  if ($('#machines').hidden || !live()) return;
+  let got;
+  try { got = (await call('GET', '/v1/machines')).machines; } catch { return; }
+  const inner = new Map();
+  await Promise.all([...opened].map(async (m) => { try { inner.set(m, await call('GET', `/v1/machines/${encodeURIComponent(m)}`)); } catch { opened.delete(m); } }));
+  const ul = $('.lines');
+  const key = JSON.stringify([got, [...inner]]);
+  if (ul.dataset.key === key) return;
+  ul.dataset.key = key;
+  const focus = document.activeElement?.getAttribute?.('aria-label');
+  ul.replaceChildren();
+  for (const m of got) line(ul, m, inner.get(m.machine));
+  if (focus) $$('.lines button').find((b) => b.getAttribute('aria-label') === focus)?.focus();
+}
+
+function line(ul, m, page) {
+  const li = make('li', null, ul);
+  li.dataset.state = m.state;
+  const a = make('div', null, li);
+  make('strong', m.machine, a);
+  make('small', t('s_' + m.state), a);
+  const d = make('div', cap(m.say), li);
+  make('small', [m.program, t('part', { n: m.counter })].filter(Boolean).join(' · '), d);
+  const acts = make('div', null, li, { className: 'acts' });
+  const b = make('button', `${t('loops')} ${m.loops}`, acts, { type: 'button', ariaLabel: `${t('loops')} ${m.loops}, ${m.machine}` });
+  b.setAttribute('aria-expanded', String(!!page));
+  b.onclick = () => { if (!opened.delete(m.machine)) opened.add(m.machine); lines(); };
+  if (m.state !== 'hold') act(acts, t('hold'), `${t('hold')} ${m.machine}`, () => holdOf({ machine: m.machine }, m.machine));
+  if (page) inside(li, m, page);
+}
+
+function inside(li, m, page) {
+  const ul = make('ul', null, li, { className: 'inner' });
+  for (const l of page.loops_list) {
+    const x = make('li', null, ul);
+    const a = make('div', null, x);
+    make('strong', l.name, a);
+    make('small', t('mode_' + l.mode), a);
+    const d = make('div', cap(l.say), x);
+    const more = [l.from_aim && t('from_aim', { n: l.part, d: l.from_aim }), t('budget', l), !l.proven && t('unproven'), l.first_part && t('first_part')];
+    make('small', more.filter(Boolean).join(' · '), d);
+    const acts = make('div', null, x, { className: 'acts' });
+    const what = `${m.machine} · ${l.name}`;
+    if (l.hold) act(acts, t('resume'), `${t('resume')} ${what}`, () => resumeOf(l.hold));
+    else act(acts, t('hold'), `${t('hold')} ${what}`, () => holdOf({ machine: m.machine, loop: l.name }, what));
+  }
+}
+
+// ----------------------------------------------------------------- dialogs
+
+let asked = null;
+
+function ask(q) {
+  if (!may('operator')) return sign();
+  asked = q;
+  const d = $('#ask');
+  set($('h2', d), q.title);
+  set($('.about', d), q.about || '');
+  set($('.what', d), q.what);
+  set($('.say', d), '');
+  set($('[data-do=enter]', d), q.enter);
+  $('input', d).value = '';
+  $('.tiles', d).replaceChildren(...(q.choices || []).map((c) => make('button', c, null, { type: 'button', onclick: () => answer(c) })));
+  d.showModal();
+  $('h2', d).focus();
+}
+
+async function answer(text) {
+  const d = $('#ask');
+  if (asked.must && !text.trim()) { set($('.say', d), asked.must); $('input', d).focus(); return; }
+  try {
+    await asked.run(text.trim());
+    d.close();
+    lines();
+  } catch (e) { set($('.say', d), cap(e.message) + '.'); }
+}
+
+let signing = null; // who is about to enter a PIN, and what comes after
+
+function sign(then = {}) {
+  const d = $('#sign');
+  signing = then;
+  const tiles = $('.tiles', d);
+  tiles.replaceChildren();
+  set($('h2', d), session.people.length ? t('who') : t('nobody_known'));
+  $('.pin', d).hidden = $('[data-do=enter]', d).hidden = true;
+  $('[data-do=out]', d).hidden = !session.person;
+  tiles.hidden = false;
+  for (const p of session.people) {
+    const b = make('button', p.name, tiles, { type: 'button', onclick: () => pin(p) });
+    make('small', t(p.role + '_'), b);
+  }
+  if (!d.open) d.showModal();
+  if (then.again) pin(session.person);
+  else $('h2', d).focus();
+}
+
+function pin(p) {
+  const d = $('#sign');
+  signing.person = p;
+  set($('h2', d), t(signing.again ? 'pin_again' : 'pin_of', p));
+  $('.tiles', d).hidden = $('[data-do=out]', d).hidden = true;
+  $('.pin', d).hidden = $('[data-do=enter]', d).hidden = false;
+  set($('.say', d), '');
+  $('input', d).value = '';
+  $('input', d).focus();
+}
+
+async function enter() {
+  const d = $('#sign');
+  const input = $('input', d);
+  const p = signing.person;
+  if (!p || !input.value || signing.busy) return;
+  signing.busy = true;
+  const body = signing.again ? { pin: input.value } : { person: p.id, pin: input.value };
+  try {
+    for (let tries = 0; ; tries++) {
+      try { await call('POST', signing.again ? '/v1/session/proof' : '/v1/session', body); break; } catch (e) {
+        if (e.code !== 'wait' || e.wait > 3 || tries > 4) throw e;
+        set($('.say', d), t('moment'));
+        await new Promise((ok) => setTimeout(ok, e.wait * 1000));
+      }
+    }
+    d.close();
+    await know();
+    signing.again?.();
+  } catch (e) {
+    set($('.say', d), cap(e.message) + '.');
+    input.value = '';
+    input.focus();
+  } finally { signing.busy = false; }
+}
+
+for (const k of ['1', '2', '3', '4', '5', '6', '7', '8', '9', '⌫', '0']) {
+  make('button', k, $('.keys'), { type: 'button', ariaLabel: k === '⌫' ? t('clear') : k, onclick: () => {
+    const i = $('#sign input');
+    i.value = k === '⌫' ? '' : i.value + k;
+  } });
+}
+$('#sign form').onsubmit = (e) => { e.preventDefault(); enter(); };
+$('#ask form').onsubmit = (e) => { e.preventDefault(); answer($('#ask input').value); };
+for (const d of $$('dialog')) $('[data-do=close]', d).onclick = () => d.close();
+$('#sign [data-do=out]').onclick = async () => { $('#sign').close(); await call('DELETE', '/v1/session').catch(() => {}); know(); };
+$('#person').onclick = () => sign();
+$('#hold-all').onclick = () => (!may('operator') ? sign() : board?.hold_all ? resumeOf(board.hold_all) : holdOf({}, t('everything')));
+
+// ------------------------------------------------------------------ places
+
+function place() {
+  const at = location.hash.slice(1) === 'machines' ? 'machines' : 'queue';
+  for (const p of ['queue', 'machines']) $('#' + p).hidden = p !== at;
+  for (const a of $$('nav a')) a.dataset.place === at ? a.setAttribute('aria-current', 'page') : a.removeAttribute('aria-current');
+  document.title = `${t(at)} · offsetbridge`;
+  lines();
+}
+
+let told = 0; // when the server last heard that somebody acts
+for (const kind of ['pointerdown', 'keydown']) {
+  addEventListener(kind, () => {
+    touched = performance.now();
+    if (session.person && touched - told > 30000) { told = touched; call('POST', '/v1/session/touch', {}).catch(() => {}); }
+  }, { passive: true, capture: true });
+}
+addEventListener('hashchange', place);
+setInterval(show, 500);
+setInterval(lines, 2000);
+place();
+know();
