@@ -20,7 +20,7 @@ export function mm(nm) {
 // change with its uncertainty, on one line.
 export function drawBar(into, c, t) {
   const b = c.bar;
-  const all = [b.low_nm, b.high_nm, b.measured_nm, b.predicted_nm - b.spread_nm, b.predicted_nm + b.spread_nm];
+  const all = [b.low_nm, b.high_nm, c.measured ? b.measured_nm : b.aim_nm, b.predicted_nm - b.spread_nm, b.predicted_nm + b.spread_nm];
   const lo = Math.min(...all), hi = Math.max(...all);
   const x = (nm) => 70 + ((nm - lo) / (hi - lo || 1)) * 520;
   const near = (nm) => Math.min(560, Math.max(100, x(nm)));
@@ -41,6 +41,7 @@ export function drawBar(into, c, t) {
   for (const at of [p - s, p + s]) svg('line', { class: 'span', x1: at, x2: at, y1: y - 8, y2: y + 8 }, into);
   svg('circle', { class: 'dot', cx: p, cy: y, r: 9 }, into);
   svg('text', { x: Math.min(530, Math.max(130, p)), y: 56, 'text-anchor': 'middle', 'font-weight': 700 }, into, `${t('then')} ${c.predicted} ${c.spread}`);
+  if (!c.measured) return; // no reading asks for it
   const m = x(b.measured_nm);
   svg('path', { class: 'ring', d: `M${m} ${y + 12}l10 18h-20z` }, into);
   svg('text', { x: near(b.measured_nm), y: 144, 'text-anchor': 'middle', 'font-weight': 700 }, into, `${t('measured')} ${c.measured}`);

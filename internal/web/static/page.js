@@ -215,7 +215,7 @@ function buttons(s, open) {
   };
   const short = session.person && !may(c.need);
   put('approve', short ? t('larger_role', { role: t(c.need) }) : t('approve'), can && !c.again);
-  put('again', t(c.again ? 'again_off' : 'again'), can);
+  put('again', t(c.again ? 'again_off' : 'again'), can && !!c.measured);
   put('reject', t('reject'), can);
   put('back', t('back'), true);
   put('yes', t('yes'), can && !c.again);
