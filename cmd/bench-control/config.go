@@ -7,6 +7,7 @@ import (
 
 	"offsetbridge/config"
 	"offsetbridge/internal/core"
+	"offsetbridge/internal/length"
 	"offsetbridge/simulators/plant"
 )
 
@@ -28,6 +29,16 @@ func configured(p plant.Params, loop, bounds, gauge string) core.Settings {
 		panic("the bench's own configuration: " + err.Error())
 	}
 	return c.Settings("cell")
+}
+
+// opened returns the same settings with every bound wide open.
+func opened(s core.Settings) core.Settings {
+	const wide = 10 * length.Millimetre
+	for i := range s.Loops {
+		b := &s.Loops[i].Bounds
+		b.AutoStep, b.OperatorStep, b.SetterStep, b.Travel = wide, wide, wide, 1000*wide
+	}
+	return s
 }
 
 func text(p plant.Params, loop, bounds, gauge string) string {

@@ -99,11 +99,14 @@ func (f *Fault) judge() {
 
 // faultRun runs until the loop is held for its response, and returns the parts cut by then, those
 // beyond the least-material limit, and the writes.
-func faultRun(name string, p plant.Params, seed uint64) (found, scrap, writes int) {
+func faultRun(name string, p plant.Params, seed uint64, change ...func(*shop)) (found, scrap, writes int) {
 	honest := p
 	honest.WearRate = -1 // a bore, for factsOf; the plant itself does not wear
 	s := newShop(honest, configured(honest, "", "", ""), 0)
 	s.refuses = true
+	for _, c := range change {
+		c(s)
+	}
 	s.watch = func(e core.Event) {
 		switch e.(type) {
 		case core.Intended:

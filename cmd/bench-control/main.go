@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 
 	"offsetbridge/simulators/plant"
@@ -31,6 +32,7 @@ type options struct {
 	Cost     float64 `json:"scrap_by_rework_cost"`
 	Scenario string  `json:"scenario"`
 	Only     string  `json:"table"`
+	Jobs     int     `json:"-"`
 	JSON     bool    `json:"-"`
 	Check    bool    `json:"-"`
 }
@@ -46,7 +48,8 @@ func parse(args []string, errs io.Writer) (options, error) {
 	flags.Float64Var(&o.Dead, "dead", 0.5, "dead band of the bank in σ̂ (never below one register step)")
 	flags.Float64Var(&o.Cost, "cost", 1, "cost of scrap ÷ cost of a re-cut; beyond 1 the bank aims its first parts off centre")
 	flags.StringVar(&o.Scenario, "scenario", "", "only these, with commas between; all when empty")
-	flags.StringVar(&o.Only, "table", "both", "public, redrawn or both")
+	flags.StringVar(&o.Only, "table", "all", "public, redrawn, both of them, faults, first or all")
+	flags.IntVar(&o.Jobs, "jobs", 2, "processors to use")
 	flags.BoolVar(&o.JSON, "json", false, "print one JSON document instead of tables")
 	flags.BoolVar(&o.Check, "check", false, "exit with 1 when a goal is missed")
 	if err := flags.Parse(args); err != nil {
@@ -69,8 +72,9 @@ func (o *options) validate(rest []string) error {
 	wrong(o.Delay < 0 || o.Delay > 1000, "-delay %d is out of range, give 0 to 1000", o.Delay)
 	wrong(!(o.Dead >= 0 && o.Dead <= 10), "-dead %g is out of range, give 0 to 10", o.Dead)
 	wrong(!(o.Cost >= 1 && o.Cost <= 1e6), "-cost %g is out of range, give 1 to 1000000", o.Cost)
-	wrong(o.Only != "both" && o.Only != "public" && o.Only != "redrawn",
-		"-table %q is unknown, give public, redrawn or both", o.Only)
+	wrong(!slices.Contains([]string{"all", "both", "public", "redrawn", "faults", "first"}, o.Only),
+		"-table %q is unknown, give public, redrawn, both, faults, first or all", o.Only)
+	wrong(o.Jobs < 1 || o.Jobs > 256, "-jobs %d is out of range, give 1 to 256", o.Jobs)
 	if _, err := o.scenarios(); err != nil {
 		problems = append(problems, err)
 	}

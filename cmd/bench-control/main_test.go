@@ -15,7 +15,7 @@ func call(t *testing.T, args ...string) (code int, out, errs string) {
 }
 
 func TestTableIsTheSameTwice(t *testing.T) {
-	args := []string{"-seeds", "2", "-parts", "150", "-scenario", "s1,S10"}
+	args := []string{"-seeds", "2", "-parts", "150", "-scenario", "s1,S10", "-table", "both"}
 	code, first, errs := call(t, args...)
 	if code != 0 || errs != "" {
 		t.Fatalf("exit %d, %q", code, errs)
@@ -49,7 +49,7 @@ func TestJSON(t *testing.T) {
 		t.Fatalf("%+v", r)
 	}
 	row := r.Tables[0].Rows[0]
-	if row.ID != "S0" || row.Bound <= 0 || len(row.Cells) != 8 || row.Goal != 0 || !row.Met {
+	if row.ID != "S0" || row.Bound <= 0 || len(row.Cells) != 11 || row.Goal != 0 || !row.Met {
 		t.Errorf("%+v", row)
 	}
 	for _, c := range row.Cells {
@@ -63,8 +63,8 @@ func TestCheckAndErrors(t *testing.T) {
 	if code, _, _ := call(t, "-check", "-seeds", "6", "-scenario", "S1", "-table", "public"); code != 0 {
 		t.Errorf("S1 misses its goal: exit %d", code)
 	}
-	if code, _, _ := call(t, "-check", "-seeds", "3", "-parts", "300", "-scenario", "S1", "-table", "public", "-dead", "9"); code != 1 {
-		t.Errorf("with a dead band of 9 σ: exit %d, want 1", code)
+	if code, _, _ := call(t, "-check", "-seeds", "3", "-parts", "100", "-scenario", "S4", "-table", "public"); code != 1 {
+		t.Errorf("with the start of a warm-up only: exit %d, want 1", code)
 	}
 	code, out, errs := call(t, "-seeds", "0", "-delay", "-1", "-scenario", "S99", "-table", "x", "-dead", "-1", "-cost", "0", "more")
 	if code != 2 || out != "" {

@@ -19,6 +19,7 @@ type outcome struct {
 	Moves                   int // changes of the register
 	Again                   int // readings asked for again
 	Prompts, Holds          int // answers a person gave; times the loop stopped for one
+	Wrong                   int // runs in which it stopped for its response
 }
 
 func (o *outcome) add(p outcome) {
@@ -35,6 +36,7 @@ func (o *outcome) add(p outcome) {
 	o.Again += p.Again
 	o.Prompts += p.Prompts
 	o.Holds += p.Holds
+	o.Wrong += p.Wrong
 }
 
 // count adds one part.
@@ -72,7 +74,7 @@ func (o *outcome) ppk(halfTolerance float64) float64 {
 // answered is a policy whose proposals are answered by a person of its own.
 type answered interface {
 	policy
-	asked() (prompts, holds int)
+	asked() (prompts, holds int, wrong bool)
 }
 
 // card is a proposal that waits for an answer.
@@ -112,7 +114,10 @@ func run(p plant.Params, seed uint64, pol policy, delay int) outcome {
 		out.count(part, f)
 	}
 	if a, own := pol.(answered); own {
-		out.Prompts, out.Holds = a.asked()
+		var wrong bool
+		if out.Prompts, out.Holds, wrong = a.asked(); wrong {
+			out.Wrong = 1
+		}
 	}
 	return out
 }

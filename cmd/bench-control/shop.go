@@ -30,6 +30,7 @@ type shop struct {
 	watch   func(core.Event)
 
 	prompts, holds int
+	wrong          bool // it was held for its response
 }
 
 func newShop(p plant.Params, set core.Settings, delay int) *shop {
@@ -62,6 +63,7 @@ func (s *shop) feed(f core.Fact) []core.Event {
 			s.feed(core.Outcome{Intent: e.Intent.ID, Result: core.Applied, Read: e.New, Sample: &now})
 		case core.Held:
 			s.holds++
+			s.wrong = s.wrong || e.Cause == "response"
 		}
 	}
 	return events
@@ -168,4 +170,4 @@ func (s *shop) answer(part int64) {
 	s.feed(core.Approve{Proposal: card.ID, Digest: card.Digest, Who: who})
 }
 
-func (s *shop) asked() (prompts, holds int) { return s.prompts, s.holds }
+func (s *shop) asked() (prompts, holds int, wrong bool) { return s.prompts, s.holds, s.wrong }

@@ -6,6 +6,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"strings"
+	"sync"
+	"sync/atomic"
 
 	"offsetbridge/simulators/plant"
 )
@@ -22,25 +24,34 @@ const redrawnSlack = 0.03
 // contender is a policy with the name of its column.
 type contender struct {
 	name string
-	make func(facts) policy
+	make func(plant.Params) policy
 }
 
-// contenders are the columns, baselines first. The last one is held against the goal.
+// late is after how many parts the person of the second column answers.
+const late = 10
+
+// judged is the column that is held against the goal: the production core with its shipped bounds.
+const judged = "core"
+
+// contenders are the columns, baselines first.
 func contenders(o options) []contender {
-	bank := func(f facts, regauge bool) policy {
-		p := newBank(f, regauge)
+	bank := func(q plant.Params, regauge bool) policy {
+		p := newBank(factsOf(q), regauge)
 		p.deadIn, p.cost = o.Dead, o.Cost
 		return p
 	}
 	return []contender{
-		{"none", func(facts) policy { return none{} }},
-		{"limits", func(f facts) policy { return &limitPerson{person: person{f: f}} }},
-		{"full", func(f facts) policy { return &eachPart{person: person{f: f}, share: 1} }},
-		{"mean5", func(f facts) policy { return &averageOfFive{person: person{f: f}} }},
-		{"naive", func(f facts) policy { return &eachPart{person: person{f: f}, share: 0.3} }},
-		{"attrib", func(f facts) policy { return newAverage(f) }},
-		{"bank", func(f facts) policy { return bank(f, false) }},
-		{"+regauge", func(f facts) policy { return bank(f, true) }},
+		{"none", func(plant.Params) policy { return none{} }},
+		{"limits", func(q plant.Params) policy { return &limitPerson{person: person{f: factsOf(q)}} }},
+		{"full", func(q plant.Params) policy { return &eachPart{person: person{f: factsOf(q)}, share: 1} }},
+		{"mean5", func(q plant.Params) policy { return &averageOfFive{person: person{f: factsOf(q)}} }},
+		{"naive", func(q plant.Params) policy { return &eachPart{person: person{f: factsOf(q)}, share: 0.3} }},
+		{"attrib", func(q plant.Params) policy { return newAverage(factsOf(q)) }},
+		{"bank", func(q plant.Params) policy { return bank(q, false) }},
+		{"+regauge", func(q plant.Params) policy { return bank(q, true) }},
+		{judged, func(q plant.Params) policy { return newShop(q, configured(q, "", "", ""), o.Delay) }},
+		{"late", func(q plant.Params) policy { return newShop(q, configured(q, "", "", ""), late) }},
+		{"open", func(q plant.Params) policy { return newShop(q, opened(configured(q, "", "", "")), o.Delay) }},
 	}
 }
 
@@ -51,6 +62,9 @@ type Cell struct {
 	Ratio       float64 `json:"rms_by_bound"`
 	Moves       float64 `json:"adjustments_per_100_parts"`
 	Regauges    float64 `json:"regauges_per_100_parts"`
+	Prompts     float64 `json:"prompts_per_100_parts"`
+	Holds       float64 `json:"holds_per_100_parts"`
+	FalseHolds  float64 `json:"runs_held_for_their_response_percent"`
 	OutPercent  float64 `json:"out_of_tolerance_percent"`
 	ScrapShare  float64 `json:"scrap_percent"`
 	FirstScrap  float64 `json:"first_parts_scrap_percent"`
@@ -76,15 +90,17 @@ type Table struct {
 
 // Result is everything one call measured.
 type Result struct {
-	Options options `json:"options"`
-	Tables  []Table `json:"tables"`
+	Options options     `json:"options"`
+	Tables  []Table     `json:"tables"`
+	Faults  []Fault     `json:"wrong_configurations,omitempty"`
+	First   []FirstPart `json:"first_parts,omitempty"`
 }
 
 func bench(o options) Result {
 	r := Result{Options: o}
 	scenarios, _ := o.scenarios()
 	for _, name := range []string{"public", "redrawn"} {
-		if o.Only != "both" && o.Only != name {
+		if o.Only != "both" && o.Only != "all" && o.Only != name {
 			continue
 		}
 		t := Table{Name: name}
@@ -92,6 +108,12 @@ func bench(o options) Result {
 			t.Rows = append(t.Rows, measure(o, p, name == "redrawn"))
 		}
 		r.Tables = append(r.Tables, t)
+	}
+	if o.Only == "all" || o.Only == "faults" {
+		r.Faults = measureFaults(o)
+	}
+	if o.Only == "all" || o.Only == "first" {
+		r.First = measureFirst(o)
 	}
 	return r
 }
@@ -105,15 +127,12 @@ func measure(o options, p plant.Params, redrawn bool) Row {
 	all := contenders(o)
 	sums := make([]outcome, len(all))
 	bound := outcome{}
-	for s := range uint64(o.Seeds) {
-		q, seed := p, o.First+s
-		if redrawn {
-			q = p.Redraw(rand.New(rand.NewPCG(seed, 99)))
-		}
-		bound.Squares += boundRun(q, seed)
-		bound.Parts += q.Parts
-		for i, c := range all {
-			sums[i].add(run(q, seed, c.make(factsOf(q)), o.Delay))
+	results := runAll(o, p, redrawn, all)
+	for s := range results { // in the order of the seeds, whoever was first
+		bound.Squares += results[s].bound
+		bound.Parts += p.Parts
+		for i := range all {
+			sums[i].add(results[s].of[i])
 		}
 	}
 	row.Bound = bound.rms()
@@ -123,8 +142,47 @@ func measure(o options, p plant.Params, redrawn bool) Row {
 	if o.Delay > 0 {
 		row.Goal = 0 // the goals are for an approver who answers before the next part
 	}
-	row.Met = row.Goal == 0 || row.Cells[len(all)-1].Ratio <= row.Goal
+	row.Met = row.Goal == 0 || row.cell(judged).Ratio <= row.Goal
 	return row
+}
+
+// result is one seed: the bound and every contender.
+type result struct {
+	bound float64
+	of    []outcome
+}
+
+// runAll runs every contender on every seed, on as many processors as asked for.
+func runAll(o options, p plant.Params, redrawn bool, all []contender) []result {
+	results := make([]result, o.Seeds)
+	var next atomic.Int64
+	var group sync.WaitGroup
+	for range max(1, o.Jobs) {
+		group.Go(func() {
+			for s := int(next.Add(1)) - 1; s < o.Seeds; s = int(next.Add(1)) - 1 {
+				q, seed := p, o.First+uint64(s)
+				if redrawn {
+					q = p.Redraw(rand.New(rand.NewPCG(seed, 99)))
+				}
+				results[s].bound = boundRun(q, seed)
+				for _, c := range all {
+					results[s].of = append(results[s].of, run(q, seed, c.make(q), o.Delay))
+				}
+			}
+		})
+	}
+	group.Wait()
+	return results
+}
+
+// cell returns the cell of a column.
+func (r *Row) cell(policy string) Cell {
+	for _, c := range r.Cells {
+		if c.Policy == policy {
+			return c
+		}
+	}
+	return Cell{}
 }
 
 func cell(name string, s *outcome, bound, halfTolerance float64) Cell {
@@ -132,6 +190,7 @@ func cell(name string, s *outcome, bound, halfTolerance float64) Cell {
 	return Cell{
 		Policy: name, RMS: s.rms(), Ratio: s.rms() / bound,
 		Moves: float64(s.Moves) / parts, Regauges: float64(s.Again) / parts,
+		Prompts: float64(s.Prompts) / parts, Holds: float64(s.Holds) / parts, FalseHolds: 100 * float64(s.Wrong) / math.Max(1, float64(s.Runs)),
 		OutPercent: float64(s.Scrap+s.Rework) / parts, ScrapShare: float64(s.Scrap) / parts,
 		FirstScrap: float64(s.FirstScrap) / firsts, FirstRework: float64(s.FirstRework) / firsts,
 		Ppk: s.ppk(halfTolerance),
@@ -159,8 +218,16 @@ func (r *Result) print(w io.Writer) error {
 	for i := range r.Tables {
 		r.Tables[i].print(&b)
 	}
+	if len(r.Faults) > 0 {
+		printFaults(&b, r.Faults)
+	}
+	if len(r.First) > 0 {
+		printFirst(&b, r.First)
+	}
 	fmt.Fprintf(&b, "\nbound: the error of a predictor that knows every magnitude (Gaussian sum for S6, S7 and S10, which never\n"+
-		"gauges a part again, so that re-gauging can beat it) and the rounding of the register; rms about the aim, all parts\n")
+		"gauges a part again, so that re-gauging can beat it) and the rounding of the register; rms about the aim, all parts;\n"+
+		"core: the production core with the shipped bounds, a person answers before the next part; late: after %d parts;\n"+
+		"open: as core, with every bound wide open\n", late)
 	_, err := io.WriteString(w, b.String())
 	return err
 }
@@ -174,7 +241,7 @@ func (t *Table) print(b *strings.Builder) {
 	for _, r := range t.Rows {
 		fmt.Fprintf(b, "%-5s%9.3f", r.ID, r.Bound)
 		for i, c := range r.Cells {
-			if i < len(r.Cells)-2 {
+			if i < 6 {
 				fmt.Fprintf(b, "%9.2f", c.Ratio)
 			} else {
 				fmt.Fprintf(b, "%9.3f", c.Ratio)
@@ -194,6 +261,7 @@ func (t *Table) print(b *strings.Builder) {
 		of    func(Cell) float64
 	}{
 		{"adjustments per 100 parts", func(c Cell) float64 { return c.Moves }},
+		{"answers asked of a person per 100 parts", func(c Cell) float64 { return c.Prompts }},
 		{"parts out of tolerance, %", func(c Cell) float64 { return c.OutPercent }},
 		{"Ppk", func(c Cell) float64 { return c.Ppk }},
 	} {
@@ -210,9 +278,11 @@ func (t *Table) print(b *strings.Builder) {
 			b.WriteByte('\n')
 		}
 	}
-	fmt.Fprintf(b, "\n%s scenarios, bank + re-gauge: readings again per 100 parts; first parts scrapped, to be re-cut, %%\n", t.Name)
+	fmt.Fprintf(b, "\n%s scenarios, core: readings again per 100 parts; first parts scrapped, to be re-cut, %%;\n"+
+		"holds per 100 parts; runs held for their response, %%; price of the guards, %% of rms\n", t.Name)
 	for _, r := range t.Rows {
-		c := r.Cells[len(r.Cells)-1]
-		fmt.Fprintf(b, "%-14s%9.2f%9.2f%9.2f\n", r.ID, c.Regauges, c.FirstScrap, c.FirstRework)
+		c := r.cell(judged)
+		fmt.Fprintf(b, "%-14s%9.2f%9.2f%9.2f%9.2f%9.2f%9.2f\n", r.ID, c.Regauges, c.FirstScrap, c.FirstRework,
+			c.Holds, c.FalseHolds, 100*(c.Ratio/r.cell("open").Ratio-1))
 	}
 }
