@@ -21,7 +21,7 @@ test-page: build ## the page in a real browser; needs chromium, node and npm
 bench: build ## ingest, latency, start-up: side by side with a baseline of the same run
 	go run ./cmd/bench-loop
 
-bench-control: ## the estimator against bound and baselines, one table
+bench-control: ## the core with its shipped bounds against bound, baselines and wrong configurations: about an hour of one processor
 	go run ./cmd/bench-control
 
 clean:

@@ -1,6 +1,11 @@
 // Command bench-control measures how closely a policy holds size on simulated processes whose truth
 // is known, against baselines and against the bound that nothing can beat, all on the same seeds.
 //
+// The core under test is the production core, fed as the daemon feeds it, with the bounds that a
+// configuration has by default and a person who answers what it asks: before the next part, or after
+// ten parts. Beside it: baselines, the estimator alone, and the same core with its bounds wide open.
+// Further tables hold wrong configurations and first parts.
+//
 // It prints one table of the public scenarios and one where every magnitude of them is redrawn for
 // each seed, so that nothing can be tuned to the public numbers. The same flags give the same table,
 // digit for digit, on one architecture. Exit status: 0 done, 1 a goal was missed (with -check only),
