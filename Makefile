@@ -2,7 +2,7 @@
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null)
 FLAGS   := -trimpath -ldflags "-s -w -X main.version=$(VERSION)"
 
-.PHONY: demo build test test-page bench bench-control lint clean
+.PHONY: demo build test test-page histories bench bench-control lint clean
 
 demo: ## a whole simulated cell on this computer
 	go run ./cmd/offsetbridge demo
@@ -17,6 +17,9 @@ test: ## everything, under the race detector; needs mosquitto, node and npm
 test-page: build ## the page in a real browser; needs chromium, node and npm
 	cd testdata/page && npm ci --no-audit --no-fund --silent
 	node testdata/page/page.mjs bin/offsetbridge $(PICTURES)
+
+histories: ## 1,000 end-to-end histories put in order, and the long forms of the end-to-end tests
+	OFFSETBRIDGE_HISTORIES=1000 OFFSETBRIDGE_LONG=1 go test -race -timeout 60m -v -run 'Histories|LostAtEveryRequest|SecuredEndToEnd' ./internal/app
 
 bench: build ## ingest, latency, start-up: side by side with a baseline of the same run
 	go run ./cmd/bench-loop

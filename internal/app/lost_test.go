@@ -35,6 +35,16 @@ type bench struct {
 
 func openBench(t *testing.T) *bench {
 	t.Helper()
+	b := openBare(t)
+	b.path = b.Config(t, append([]string{"ENDPOINT", b.wire.Endpoint()}, lostTimes...)...)
+	b.daemon = start(t, b.path)
+	b.live(t)
+	return b
+}
+
+// openBare is a bench without a program.
+func openBare(t *testing.T) *bench {
+	t.Helper()
 	b := &bench{Shop: shop.Open(t, shop.Options{Without: true})}
 	var err error
 	b.sim, err = machine.Start(machine.Options{
@@ -48,9 +58,6 @@ func openBench(t *testing.T) *bench {
 	}
 	t.Cleanup(func() { b.sim.Close() })
 	b.wire = wire.Start(t, b.sim.Endpoint())
-	b.path = b.Config(t, append([]string{"ENDPOINT", b.wire.Endpoint()}, lostTimes...)...)
-	b.daemon = start(t, b.path)
-	b.live(t)
 	return b
 }
 

@@ -29,6 +29,10 @@ type daemon struct {
 	mu  sync.Mutex
 	all []core.Event // durable, in the order of their release
 	at  []time.Time  // of each
+	// from is when the release before it, of the same stream, was seen: what an
+	// event let out cannot have begun earlier.
+	from []time.Time
+	last map[string]time.Time
 }
 
 // start runs the program on a configuration until the test ends.
@@ -70,9 +74,14 @@ func (d *daemon) keep(rel bridge.Released) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.all = append(d.all, rel.Events...)
-	for range rel.Events {
-		d.at = append(d.at, time.Now())
+	now := time.Now()
+	if d.last == nil {
+		d.last = map[string]time.Time{}
 	}
+	for range rel.Events {
+		d.at, d.from = append(d.at, now), append(d.from, d.last[rel.Stream])
+	}
+	d.last[rel.Stream] = now
 }
 
 func (d *daemon) story() string {
