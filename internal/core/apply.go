@@ -373,6 +373,7 @@ func (s *State) applyJudged(e Judged) {
 	b.Back, b.Loose = false, e.NoIdent
 	b.Sizes[c].use(&e)
 	s.estimateOf(e.Loop, c).proved(&b.Sizes[c])
+	b.Sizes[c].tie(e.NoIdent)
 	switch {
 	case e.Propose == codeDeadBand:
 		b.First = false
@@ -449,8 +450,10 @@ func (s *State) applyConcluded(e Concluded) {
 		return
 	}
 	in := *b.Pending
-	if e.Result == Unknown {
-		b.Doubtful = true
+	if e.open() {
+		if b.Doubtful = true; e.Result == Differs {
+			b.Value = e.Read
+		}
 		return
 	}
 	b.Pending, b.Charge, b.Doubtful = nil, 0, false

@@ -82,7 +82,7 @@ func (d *decision) emit(e Event) {
 	case Intended:
 		d.s.mark(e.Intent.ID)
 	case Concluded:
-		if e.Result == Unknown {
+		if e.open() {
 			d.s.mark(e.Outcome.Intent)
 		}
 	case Tasked:

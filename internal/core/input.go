@@ -47,8 +47,9 @@ type Link struct {
 // Sample is one Read of everything at the machine, at one moment of one session.
 type Sample struct {
 	Epoch     uint64          `json:"epoch"`
-	Order     uint64          `json:"order"`   // rises with every Read that the edge completes, in the order they were made
-	Counter   uint64          `json:"counter"` // parts completed (or started, see Settings.CountsAt)
+	Read      int64           `json:"read,omitempty"` // Mono when it was begun to be read, where the edge tells it: it may have waited since
+	Order     uint64          `json:"order"`          // rises with every Read that the edge completes, in the order they were made
+	Counter   uint64          `json:"counter"`        // parts completed (or started, see Settings.CountsAt)
 	Program   string          `json:"program"`
 	Serial    string          `json:"serial,omitempty"` // of the part in the machine, where it is read there
 	Permitted bool            `json:"permitted"`        // not cutting: writing is allowed now

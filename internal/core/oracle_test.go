@@ -298,7 +298,7 @@ func (o *oracle) concluded(in Input, e Concluded) {
 		o.t.Fatalf("an outcome of no open intent: %+v", e)
 		return
 	}
-	if e.Result == Unknown {
+	if e.Result == Unknown || e.Result == Differs && !e.Late { // what reads otherwise just now may still take effect
 		w.unknown = in.At.Mono
 		return
 	}

@@ -196,7 +196,7 @@ func (d *decision) guarded(j *Judged, l *Loop, i int, all []prospect, p *Proposa
 	return guard.Move{
 		Old: m.Old, New: m.New, Step: r.Step, Band: r.Band, Size: size,
 		AutoStep: l.Bounds.AutoStep, OperatorStep: l.Bounds.OperatorStep, SetterStep: l.Bounds.SetterStep,
-		Automatic: l.Mode == Auto && len(d.set().Lacks) == 0 && !j.NoIdent && p.Gen >= 0,
+		Automatic: l.Mode == Auto && len(d.set().Lacks) == 0 && !d.s.loose(l, j) && p.Gen >= 0,
 		Spent:     book.Spent, Travel: l.Bounds.Travel,
 		Internal: ch.Internal, Own: book.Own,
 		Proven: d.s.proven(l, i, all[i].noise), Moves: book.Unproven, MaxMoves: maxUnproven,

@@ -163,7 +163,7 @@ func (r *Replay) note(e Event) {
 		r.sent = slices.DeleteFunc(r.sent, func(in Intent) bool { return in.Register == e.Register })
 		r.sent = push(r.sent, e.Intent, maxColumns)
 	case Concluded:
-		if e.Result != Unknown {
+		if !e.open() {
 			r.sent = slices.DeleteFunc(r.sent, func(in Intent) bool { return in.ID == e.Outcome.Intent })
 		}
 	case Recorded:
@@ -250,6 +250,7 @@ func (r *Replay) carryOut(d *decision) {
 		if b.Pending == nil || slices.ContainsFunc(r.sent, b.Pending.likewise) {
 			continue
 		}
+		b.Doubtful = false // here it is known
 		d.outcome(Outcome{Intent: b.Pending.ID, Result: Applied, Read: b.Pending.New})
 		if seen := r.s.Ledger.Seen; seen != nil {
 			d.emit(r.show(*seen))

@@ -197,6 +197,7 @@ func (s *State) recall(e *Judged) {
 	}
 	s.relied(e)
 	s.observe(s.estimateOf(e.Loop, c), e)
+	s.loopBook(e.Loop).Sizes[c].tie(e.NoIdent)
 	if b := s.loopBook(e.Loop); b.First && b.Sizes[c].Used == 0 {
 		b.Back = true // where the new one starts may be known better now
 		b.news()

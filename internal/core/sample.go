@@ -20,9 +20,13 @@ func (d *decision) sample(m Sample) {
 	if !ok {
 		return
 	}
-	gap := !n.sampled || d.mono()-n.sampleAt > d.set().Fresh
+	at := d.mono()
+	if m.Read > 0 {
+		at = min(at, m.Read) // what waited to be decided on is as old as it is
+	}
+	gap := !n.sampled || at-n.sampleAt > d.set().Fresh
 	idle := n.permitted && !gap // the machine stood still at the sample before
-	n.sampled, n.sampleAt, n.order, n.permitted = true, d.mono(), m.Order, m.Permitted
+	n.sampled, n.sampleAt, n.order, n.permitted = true, at, m.Order, m.Permitted
 
 	if !m.Permitted && idle && prev != nil && d.set().CountsAt == CountsAtStart && m.Counter == prev.Counter {
 		d.takenUp(m)
@@ -307,7 +311,7 @@ func (d *decision) settle(m Sample) {
 		if !b.Doubtful {
 			wait = d.lost()
 		}
-		if d.s.now.age(b.Pending.ID) < wait {
+		if since := d.mono() - d.s.now.age(b.Pending.ID); d.s.now.sampleAt-since < wait { // by when it was read
 			continue
 		}
 		in, v := *b.Pending, m.Registers[i]

@@ -80,6 +80,7 @@ type prospect struct {
 	drift, sigma, noise length.Length
 	ratio               Effect
 	aside               length.Length // where to aim, from the aim
+	tolerance           length.Length
 }
 
 func prospectOf(f *estimate.Forecast) prospect {
@@ -107,6 +108,7 @@ func (d *decision) prospects(j *Judged, l *Loop, c int) ([]prospect, Code) {
 				used = 0
 			}
 		}
+		all[i].tolerance = l.Characteristics[i].Tolerance()
 		all[i].aside = d.aside(j, &all[i], l, i)
 		if !l.steers(i) {
 			continue
@@ -305,7 +307,11 @@ func (d *decision) worth(l *Loop, all []prospect, a *axis, change length.Length)
 }
 
 func (d *decision) deadBand(l *Loop, p *prospect, step length.Length, e Effect) length.Length {
-	return compensate.Band(l.DeadBand, step, int32(e), p.noise, deadBandFactor(l.Mode))
+	band := compensate.Band(l.DeadBand, step, int32(e), p.noise, deadBandFactor(l.Mode))
+	if widest := max(p.tolerance/4, l.DeadBand, e.Of(step).Abs()); p.tolerance > 0 {
+		band = min(band, widest) // however wide readings scatter, what is half way out is said
+	}
+	return band
 }
 
 // spread turns the axes' moves into moves of registers, in the order in which

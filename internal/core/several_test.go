@@ -406,7 +406,10 @@ func TestAGroupThatStopsHalfWay(t *testing.T) {
 		cause Code
 	}{
 		{"the second is refused", second(Outcome{Result: Refused}), nil, causeWriteRefused},
-		{"the second reads something else", second(Outcome{Result: Differs, Read: 99 * um}), nil, causeDiffers},
+		{"the second reads something else", second(Outcome{Result: Differs, Read: 99 * um}), func(c *severals) {
+			c.pass(6000)
+			c.look()
+		}, causeDiffers},
 		{"the second does not act", second(Outcome{Result: NotSent, Code: NotSentRegister}), nil, causeHalfDone},
 		{"a restart comes between", cutting, func(c *severals) { c.restart(); c.connect() }, causeHalfDone},
 		{"a hold comes between", cutting, func(c *severals) { c.send(Hold{Note: "stop", Who: operator}) }, causeHalfDone},

@@ -118,6 +118,7 @@ type SizeBook struct {
 	Response compensate.Response `json:"response"`
 	Surprise Surprise            `json:"surprise,omitzero"`
 	Recuts   compensate.Response `json:"recuts,omitzero"` // of parts cut again, each against its own cut before
+	Loose    int                 `json:"loose,omitempty"` // tied readings to come until those that no number tied weigh little
 }
 
 // Last is the previous used reading, for the response.

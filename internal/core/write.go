@@ -156,6 +156,10 @@ func (d *decision) conclude(f Outcome, in Intent) {
 	d.ended(e, in)
 }
 
+// open reports whether what became of a write is still to be seen: no answer, or
+// one after which it may yet take effect.
+func (e *Concluded) open() bool { return e.Result == Unknown || e.Result == Differs && !e.Late }
+
 // follows reports whether the next move of a correction may follow the one that
 // was just read back.
 func (d *decision) follows(in Intent) bool {
@@ -181,6 +185,9 @@ func (d *decision) ended(e Concluded, in Intent) {
 		d.hold(in.Loop, causeWriteRefused, e.Text, Setter)
 	case Differs:
 		d.hold(in.Loop, causeDiffers, e.Text, Setter)
+		if !e.Late {
+			return // it is classified by reading, once it can take no effect any more
+		}
 	}
 	if !e.More && !e.Again && 0 < done && done < moves {
 		d.hold(in.Loop, causeHalfDone, in.Register, Setter)

@@ -353,6 +353,7 @@ func (m *Machine) sample(ctx context.Context, e *epoch) error {
 
 // snapshot reads and understands one sample. The caller holds e.io.
 func (m *Machine) snapshot(ctx context.Context, e *epoch) (*snapshot, error) {
+	began := m.o.Now()
 	a, err := e.s.read(ctx, e.layout.nodes)
 	if err != nil {
 		return nil, err
@@ -361,7 +362,7 @@ func (m *Machine) snapshot(ctx context.Context, e *epoch) (*snapshot, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.Epoch, s.Order = e.number, m.order.Add(1)
+	s.Epoch, s.Order, s.Read = e.number, m.order.Add(1), began
 	return s, nil
 }
 
