@@ -145,6 +145,10 @@ func (p *Page) answer(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusUnauthorized, "sign-in", account.ErrNoSess.Error())
 		return
 	}
+	if !safe && !strings.HasPrefix(r.URL.Path, "/v1/session") && !s.Person.Role.May(core.Operator) {
+		refuse(w, http.StatusForbidden, "role", core.Code("role").Words())
+		return
+	}
 	ctx := context.WithValue(r.Context(), freshKey{}, s.Fresh)
 	if signed {
 		ctx = WithPerson(ctx, core.Person{Principal: s.Person.ID, Role: s.Person.Role, Auth: "pin"})

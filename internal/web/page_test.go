@@ -184,6 +184,11 @@ func TestWithoutWatchNothingIsSeenBySomebodyUnknown(t *testing.T) {
 		}
 	}
 	shut.signIn("p3", "639152")
+	for _, p := range []string{approve17, "/v1/hold", "/v1/resume", "/v1/queue/mill/17/reject", "/v1/gauges/g/check", "/v1/tray/plant/1/assign", "/v1/machines/mill/plugs"} {
+		if status, code := shut.post(p, `{}`); status != http.StatusForbidden || code != "role" {
+			t.Errorf("a viewer posts to %s: %d %s", p, status, code)
+		}
+	}
 	if status, _ := shut.ask("GET", "/v1/board", "", nil); status != http.StatusOK {
 		t.Errorf("a viewer looks: %d", status)
 	}

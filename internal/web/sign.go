@@ -9,6 +9,8 @@ import (
 	"net/http"
 	"strconv"
 
+	"go.uber.org/zap"
+
 	"offsetbridge/internal/account"
 	"offsetbridge/internal/core"
 )
@@ -84,6 +86,9 @@ func (p *Page) signIn(w http.ResponseWriter, r *http.Request) {
 	e, err := p.house.SignIn(r.Context(), account.Attempt{
 		Person: body.Person, PIN: body.PIN, Address: address(r), Device: cookie(r, deviceCookie),
 	})
+	if errors.Is(err, account.ErrWrong) {
+		p.server.o.Log.Warn("wrong PIN", zap.String("person", body.Person), zap.String("address", address(r))) // at most as often as hashes are computed
+	}
 	if err != nil {
 		p.turnAway(w, err)
 		return

@@ -30,7 +30,7 @@ async function demo(cycle) {
   };
   const [, url] = await until(/The page: (\S+)/, 'where its page is');
   const pins = Object.fromEntries([...said.matchAll(/^ {2}(\w+) \(\w+\), PIN (\d+)$/gm)].map((m) => [m[1], m[2]]));
-  return { url, pins, until, stop: () => { p.kill('SIGCONT'); p.kill('SIGTERM'); }, freeze: () => p.kill('SIGSTOP'), thaw: () => p.kill('SIGCONT') };
+  return { url, pins, until, said: () => said, stop: () => { p.kill('SIGCONT'); p.kill('SIGTERM'); }, freeze: () => p.kill('SIGSTOP'), thaw: () => p.kill('SIGCONT') };
 }
 
 async function open(browser, d, more = {}) {
@@ -71,14 +71,15 @@ const tests = {
     await page.waitForSelector('#sign[open]'); // nobody is signed in: nothing is decided
     await page.click('#sign [data-do=close]');
     await signIn(page, 'Sem', d.pins.Sem);
+    const proven = '.note:has-text("Proven"):has-text("Approved by Sem")'; // others may be proven by themselves
     for (let i = 0; i < 20; i++) { // a newer card may take its place meanwhile
       await (await ready(page)).click();
       const sure = await page.$('.sure:not([hidden]) [data-do=yes][aria-disabled=false]');
       if (sure) await sure.click();
-      const done = await page.waitForSelector('.note:has-text("Proven")', { timeout: 3000 }).catch(() => null);
+      const done = await page.waitForSelector(proven, { timeout: 3000 }).catch(() => null);
       if (done) break;
     }
-    const say = await page.textContent('.note:has-text("Proven")');
+    const say = await page.textContent(proven);
     assert.match(say, /reads back [+−]0\.\d{3} mm\. Approved by Sem\./);
     await page.screenshot({ path: join(folder, 'queue-proven.png') });
     await d.until(/reads back .*: proven/, 'that the register was proven');
@@ -118,6 +119,74 @@ const tests = {
     await page.waitForSelector(`.note:has-text("Rejected by ${who}: tried with the keyboard.")`);
     assert.deepEqual(page.errors, []);
     await page.close();
+  },
+
+  async 'two tablets at once'(browser, d) {
+    const one = await open(browser, d);
+    const two = await open(browser, d);
+    await signIn(one, 'Sem', d.pins.Sem);
+    await signIn(two, 'Enya', d.pins.Enya);
+    const thread = '.card:has(h2:has-text("pitch"))'; // its first proposal is a setter's
+    for (const p of [one, two]) {
+      await p.waitForSelector(`${thread} .decide [data-do=approve][aria-disabled=false]`, { timeout: 30000 });
+      await p.click(`${thread} [data-do=approve]`);
+      await p.waitForSelector(`${thread} .sure:not([hidden])`);
+    }
+    await Promise.all([one, two].map((p) => p.click(`${thread} [data-do=yes]`, { timeout: 3000 }).catch(() => {})));
+    const [, who] = await d.until(/port thread: approved by (demo-\d)/, 'who approved');
+    const name = { 'demo-2': 'Sem', 'demo-3': 'Enya' }[who];
+    for (const p of [one, two]) await p.waitForSelector(`.note:has-text("Approved by ${name}")`);
+    await d.until(/T7-radius reads back .*: proven/, 'that it was proven');
+    assert.equal(d.said().match(/port thread: approved/g).length, 1, 'approved more than once');
+    assert.deepEqual([one.errors, two.errors], [[], []]);
+    await one.close();
+    await two.close();
+  },
+
+  async 'a part is measured again before anybody decides'(browser, d) {
+    const one = await open(browser, d);
+    const two = await open(browser, d);
+    await signIn(one, 'Olga', d.pins.Olga);
+    await signIn(two, 'Sem', d.pins.Sem);
+    const thread = '.card:has(h2:has-text("pitch"))';
+    for (let i = 0; ; i++) { // a newer card may take its place, which has no mark
+      await one.waitForSelector(`${thread} [data-do=again][aria-disabled=false]`, { timeout: 30000 });
+      await one.click(`${thread} [data-do=again]`);
+      const told = await two.waitForSelector(`${thread} .note:has-text("Olga wants part")`, { timeout: 1500 }).catch(() => null);
+      if (told) break;
+      assert.ok(i < 5, 'the other tablet is not told');
+    }
+    assert.equal(await two.getAttribute(`${thread} [data-do=approve]`, 'aria-disabled'), 'true');
+    await one.close();
+    await two.close();
+  },
+
+  async 'a newer card takes the place of an older one and no button moves'(browser, d) {
+    for (const viewport of [{ width: 1280, height: 800 }, { width: 820, height: 1180 }]) {
+      const page = await open(browser, d, { viewport });
+      await ready(page);
+      await page.evaluate(() => {
+        globalThis.seen = [];
+        const el = document.querySelector('.card');
+        const button = el.querySelector('[data-do=approve]');
+        let top = button.getBoundingClientRect().top;
+        let id = el.dataset.id;
+        const look = () => {
+          const now = button.getBoundingClientRect().top;
+          if (el.dataset.id !== id) globalThis.seen.push({ moved: now - top, off: button.getAttribute('aria-disabled') });
+          [top, id] = [now, el.dataset.id];
+          requestAnimationFrame(look);
+        };
+        requestAnimationFrame(look);
+      });
+      await page.waitForFunction(() => globalThis.seen.length >= 3, null, { timeout: 60000 });
+      for (const x of await page.evaluate(() => globalThis.seen)) {
+        assert.ok(Math.abs(x.moved) < 1, `the button moved by ${x.moved} px at ${viewport.width}`);
+        assert.equal(x.off, 'true', 'the button of a card that just changed can be pressed');
+      }
+      assert.deepEqual(page.errors, []);
+      await page.close();
+    }
   },
 
   async 'hold and resume with a cause'(browser, d) {

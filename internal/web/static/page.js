@@ -1,10 +1,10 @@
 // The page: what waits for a person, and the machines. It draws what the server
 // says and sends what a person decides; it works nothing out by itself.
-import { languages, en } from './words.js';
 import { drawBar, drawTrend } from './draw.js';
 
-const words = languages[document.documentElement.lang] || en;
-const t = (key, vars = {}) => String(words[key] ?? en[key] ?? key).replace(/\{(\w+)\}/g, (_, k) => vars[k] ?? '');
+// Every text of the page stands in one catalogue; another language is another file.
+const words = await (await fetch(`/${document.documentElement.lang}.json`)).json();
+const t = (key, vars = {}) => String(words[key] ?? key).replace(/\{(\w+)\}/g, (_, k) => vars[k] ?? '');
 const $ = (q, at = document) => at.querySelector(q);
 const $$ = (q, at = document) => [...at.querySelectorAll(q)];
 const cap = (s) => s && s[0].toUpperCase() + s.slice(1);
@@ -150,6 +150,7 @@ function card(s) {
   const { el, card: c } = s;
   const put = (f, text) => set($(`[data-f=${f}]`, el), text);
   const pending = c.status === 'pending' && !s.gone;
+  el.dataset.id = c.id;
   const secs = left(c);
   put('where', t('where', c) + (c.first_part ? t('first') : ''));
   put('left', !pending ? '' : secs > 0 ? t('left', { t: clock(secs) }) : t('ended'));
@@ -161,6 +162,8 @@ function card(s) {
   const n = c.in_transit;
   put('acts', cap(t(n > 1 ? 'transit' : 'transit' + n, { n, when: t(c.effective === 'at once' ? 'at_once' : c.effective) })));
   rows(el, c);
+  put('by-hand', c.by_hand || '');
+  $('.hand', el).hidden = !c.by_hand;
   const key = c.id + c.digest;
   if (s.drawn !== key) { drawBar($('.bar', el), c, t); s.drawn = key; }
   note(s, pending);
