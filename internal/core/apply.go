@@ -505,6 +505,9 @@ func (s *State) applyResumed(e Resumed) {
 	for i := range g.Loops {
 		if b := &g.Loops[i]; e.Loop == "" || b.Name == e.Loop {
 			b.Odd = 0
+			if e.Cause == causeRefused { // a larger change than anybody may approve is a new set-up
+				b.First = true
+			}
 			for k := range b.Sizes {
 				b.Sizes[k].Used, b.Sizes[k].Contrary, b.Sizes[k].Last, b.Sizes[k].Surprise = 0, 0, Last{}, Surprise{}
 				if e.Cause == causeResponse {

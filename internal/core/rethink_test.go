@@ -402,3 +402,17 @@ func TestApprovedBackingOff(t *testing.T) {
 		t.Errorf("own %v", b.Own)
 	}
 }
+
+// A change beyond what anybody may approve holds the loop; once a setter has looked
+// and resumed it, it is decided as after a set-up, instead of being refused again.
+func TestResumedAfterARefusalIsASetUp(t *testing.T) {
+	c := cellWith(t, patient)
+	c.worn()
+	for _, s := range []*State{c.s, c.f} {
+		s.Apply(Held{Loop: "bore", Cause: causeRefused, Clear: Setter})
+	}
+	c.resume("bore", setter)
+	if b := c.s.loopBook("bore"); !b.First {
+		t.Fatalf("%+v", b)
+	}
+}
