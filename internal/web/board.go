@@ -85,7 +85,7 @@ type Need struct {
 
 // board keeps what all open pages show, worked out once for all of them.
 type board struct {
-	plant Plant
+	plant *glance
 	marks *marks
 	log   *zap.Logger
 	dirty chan struct{}
@@ -103,7 +103,7 @@ type board struct {
 
 func newBoard(p Plant, m *marks, log *zap.Logger) *board {
 	return &board{
-		plant: p, marks: m, log: log, dirty: make(chan struct{}, 1), changed: make(chan struct{}), writes: map[string]string{}, approved: map[string]string{},
+		plant: &glance{Plant: p}, marks: m, log: log, dirty: make(chan struct{}, 1), changed: make(chan struct{}), writes: map[string]string{}, approved: map[string]string{},
 	}
 }
 
@@ -176,7 +176,7 @@ func (b *board) latest() ([]byte, <-chan struct{}) {
 }
 
 func (b *board) look(ctx context.Context) error {
-	st, err := b.plant.Status(ctx)
+	st, err := b.plant.Now(ctx)
 	if err != nil {
 		return err
 	}
@@ -271,6 +271,7 @@ func (b *board) released(rel bridge.Released) {
 			b.take(machine, e)
 		}
 	}
+	b.plant.dirty.Store(true)
 	b.stir()
 }
 

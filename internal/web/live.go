@@ -75,7 +75,7 @@ func send(w http.ResponseWriter, out *http.ResponseController, event string, bod
 
 // giveBoard answers with the board as it is now.
 func (p *Page) giveBoard(w http.ResponseWriter, r *http.Request) {
-	st, err := p.server.o.Plant.Status(r.Context())
+	st, err := p.board.plant.Status(r.Context())
 	if err != nil {
 		p.server.fail(w, err)
 		return

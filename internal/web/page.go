@@ -65,8 +65,9 @@ func newPage(s *server, b *board, house *account.House, watch, secure bool) (*Pa
 	mux := s.routes()
 	mux.HandleFunc("GET /v1/board", p.giveBoard)
 	mux.HandleFunc("GET /v1/live", p.live)
-	mux.HandleFunc("GET /v1/machines", s.lines)
-	mux.HandleFunc("GET /v1/machines/{machine}", s.machine)
+	look := &server{o: Options{Plant: b.plant, Log: s.o.Log}}
+	mux.HandleFunc("GET /v1/machines", look.lines)
+	mux.HandleFunc("GET /v1/machines/{machine}", look.machine)
 	mux.HandleFunc("GET /v1/trend/{machine}", s.trend)
 	mux.HandleFunc("POST /v1/queue/{machine}/{id}/measure", p.measure)
 	mux.HandleFunc("GET /v1/session", p.who)

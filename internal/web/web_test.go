@@ -32,7 +32,11 @@ type plant struct {
 	asked   HistoryQuery
 }
 
-func (p *plant) Status(context.Context) (Status, error) { return p.status, p.err }
+func (p *plant) Status(context.Context) (Status, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.status, p.err
+}
 
 func (p *plant) Call(_ context.Context, machine string, f core.Fact) (bridge.Released, error) {
 	p.mu.Lock()
