@@ -15,5 +15,5 @@ func (w *Whole) SpringPass(internal bool, tolerance length.Length) string {
 		return ""
 	}
 	return fmt.Sprintf("spring pass, not an offset: the bottom is %s smaller than the top, more than a third of the tolerance (%s ÷ 3 = %s), as when the cutter is pushed away (common practice)",
-		(-w.Sizes.Taper).Text(length.MM, 4), tolerance.Text(length.MM, 4), (tolerance / 3).Text(length.MM, 4))
+		(-w.Sizes.Taper).Text(length.MM, 4), tolerance.Text(length.MM, 4), (tolerance/3).Text(length.MM, 4))
 }
