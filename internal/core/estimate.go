@@ -12,7 +12,7 @@ type Estimate struct {
 	Characteristic string              `json:"characteristic"`
 	Digest         string              `json:"digest"`
 	Filter         *estimate.Estimator `json:"filter"`
-	Rivals         []Rival             `json:"rivals,omitempty"` // while the direction is unproven
+	Rivals         []Rival             `json:"rivals"` // while the direction is unproven; empty is not none, also in a snapshot
 }
 
 // observe lets the estimate of a reading's characteristic take it, with the
