@@ -2,7 +2,10 @@
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null)
 FLAGS   := -trimpath -ldflags "-s -w -X main.version=$(VERSION)"
 
-.PHONY: demo build test test-page histories bench bench-control lint clean
+PARTS ?= 2000000
+SEED  ?= 1
+
+.PHONY: fault-sim fault-mutants demo build test test-page histories bench bench-control lint clean
 
 demo: ## a whole simulated cell on this computer
 	go run ./cmd/offsetbridge demo
@@ -26,6 +29,12 @@ bench: build ## ingest, latency, start-up: side by side with a baseline of the s
 
 bench-control: ## the core with its shipped bounds against bound, baselines and wrong configurations: about an hour of one processor
 	go run ./cmd/bench-control
+
+fault-sim: ## the invariants under any schedule of faults, at simulated machines: PARTS, SEED
+	go run ./cmd/fault-sim -parts $(PARTS) -seed $(SEED)
+
+fault-mutants: ## one guard after the other taken out: the simulation has to notice
+	go run ./cmd/fault-mutants
 
 clean:
 	rm -rf bin

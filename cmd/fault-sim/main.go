@@ -1,0 +1,81 @@
+// Command fault-sim runs the fault simulation: the production core over a simulated
+// plant under a seeded schedule of faults, checked by an oracle at the machines. It
+// prints what it met and ends with the number of violations; the exit code is 1
+// when there is one, or when something that had to be met was not.
+package main
+
+import (
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"runtime"
+	"strings"
+	"time"
+
+	"offsetbridge/internal/faultsim"
+)
+
+func main() { os.Exit(run(os.Args[1:], os.Stdout)) }
+
+func run(args []string, out io.Writer) int {
+	f := flag.NewFlagSet("fault-sim", flag.ContinueOnError)
+	f.SetOutput(out)
+	parts := f.Int("parts", 200_000, "parts to simulate")
+	seed := f.Uint64("seed", 1, "seed of the first world")
+	world := f.Int("world", 0, "parts in one world; 0 is the default")
+	replay := f.Bool("replay", false, "play the one world of the seed, with its last steps")
+	quick := f.Bool("quick", false, "print violations only")
+	all := f.Bool("all", false, "go on after a violation")
+	if f.Parse(args) != nil {
+		return 2
+	}
+	if *replay {
+		return again(*seed, *world, out)
+	}
+	began := time.Now()
+	rep := faultsim.Run(faultsim.Options{Seed: *seed, Parts: *parts, World: *world, All: *all})
+	took := time.Since(began)
+	if !*quick {
+		tell(rep, *seed, took, out)
+	}
+	missing := rep.Counts.Missing(rep.Parts)
+	for _, k := range missing {
+		if !*quick {
+			fmt.Fprintf(out, "never met: %s\n", k)
+		}
+	}
+	for _, v := range rep.Violations {
+		fmt.Fprintf(out, "%v\nagain: go run ./cmd/fault-sim -replay -seed %d\n", v, v.Seed)
+	}
+	fmt.Fprintf(out, "violations: %d\n", len(rep.Violations))
+	if len(rep.Violations) > 0 || len(missing) > 0 && !*quick {
+		return 1
+	}
+	return 0
+}
+
+func tell(rep faultsim.Report, seed uint64, took time.Duration, out io.Writer) {
+	for _, class := range []string{"fault", "refusal", "guard", "work", "residual"} {
+		fmt.Fprintf(out, "%s\n", strings.ToUpper(class))
+		rep.Counts.Write(out, class)
+	}
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	fmt.Fprintf(out, "parts: %d in %d worlds, seeds %d to %d\n", rep.Parts, rep.Worlds, seed, seed+rep.Worlds-1)
+	fmt.Fprintf(out, "speed: %.0f parts/s on %d cores\n", float64(rep.Parts)/took.Seconds(), runtime.GOMAXPROCS(0))
+	fmt.Fprintf(out, "memory: %d MiB at most\n", peak(m.Sys)>>20)
+}
+
+func again(seed uint64, world int, out io.Writer) int {
+	v, _ := faultsim.Replay(seed, world)
+	if v == nil {
+		fmt.Fprintln(out, "violations: 0")
+		return 0
+	}
+	for _, line := range v.Trail {
+		fmt.Fprintln(out, line)
+	}
+	fmt.Fprintf(out, "%v\nviolations: 1\n", v)
+	return 1
+}
