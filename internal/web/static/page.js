@@ -121,6 +121,7 @@ function fill() {
     if (!s) {
       s = { el: $('#card').content.cloneNode(true).firstElementChild, calm: 0 };
       slots.set(where(c), s);
+      $('.trend', s.el).setAttribute('aria-label', t('trend_none'));
       $('.cards').append(s.el);
       s.el.addEventListener('click', (e) => press(s, e));
     }
