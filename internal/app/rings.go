@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -53,12 +54,16 @@ func (a *App) takeRings(ctx context.Context) error {
 }
 
 func (a *App) takeRingsOf(ctx context.Context, u *unit) error {
-	var took uint64
-	err := a.plant.Look(ctx, func(d bridge.Decider) { took = d.(*core.Plant).Took(u.name) })
-	if err != nil {
-		return err
+	var took core.Taken
+	var there uint64
+	err := errors.Join(
+		a.plant.Look(ctx, func(d bridge.Decider) { took = d.(*core.Plant).TakenOf(u.name) }),
+		u.runner.Look(ctx, func(d bridge.Decider) { there = d.(*core.State).Ledger.Rings }),
+	)
+	if err != nil || there == took.Count {
+		return err // looking for none through a long record would delay every start
 	}
-	records, err := a.newer(journal.Filter{Stream: machineStream(u.name), Kinds: []string{core.RingRead{}.Kind()}, Limit: 200}, took)
+	records, err := a.newer(journal.Filter{Stream: machineStream(u.name), Kinds: []string{core.RingRead{}.Kind()}, Limit: 200}, took.Record)
 	if err != nil {
 		return err
 	}

@@ -28,6 +28,7 @@ type FromMachine struct {
 type Taken struct {
 	Machine string `json:"machine"`
 	Record  uint64 `json:"record"`
+	Count   uint64 `json:"count"` // how many it took of that machine
 }
 
 func (FromMachine) fact() {}
@@ -100,6 +101,7 @@ func (d *decision) readRing(r Reading, t Task) bool {
 
 // applyRingRead ends the task: it was about one reading.
 func (s *State) applyRingRead(e RingRead) {
+	s.Ledger.Rings++
 	s.admitted(e.Reading)
 	s.shown(e.Reading)
 	s.Ledger.Tasks = slices.DeleteFunc(s.Ledger.Tasks, func(t Task) bool { return t.Gauge == e.Reading.Gauge })
@@ -125,13 +127,17 @@ func (f FromMachine) check() (Check, bool) {
 }
 
 // Took returns the newest record of a machine's stream that the plant took.
-func (p *Plant) Took(machine string) uint64 {
+func (p *Plant) Took(machine string) uint64 { return p.TakenOf(machine).Record }
+
+// TakenOf returns what the plant took of a machine's stream. When it took as many
+// as Ledger.Rings says that there are, nothing is left to take.
+func (p *Plant) TakenOf(machine string) Taken {
 	for _, t := range p.Taken {
 		if t.Machine == machine {
-			return t.Record
+			return t
 		}
 	}
-	return 0
+	return Taken{Machine: machine}
 }
 
 // took remembers up to where a machine's stream was taken.
@@ -145,6 +151,7 @@ func (p *Plant) took(c Check) {
 		i = len(p.Taken) - 1
 	}
 	p.Taken[i].Record = max(p.Taken[i].Record, c.Record)
+	p.Taken[i].Count++
 }
 
 // maxTaken bounds the machines that the plant remembers.

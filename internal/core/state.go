@@ -46,6 +46,7 @@ type Ledger struct {
 	Holds       []Held         `json:"holds"`     // per scope the first cause first; a later one only where it needs a higher role
 	Proposals   []Open         `json:"proposals"` // at most one per loop
 	LastID      uint64         `json:"last_id"`
+	Rings       uint64         `json:"rings,omitempty"` // rings read by a task, ever: the plant takes each once
 	Plant       uint64         `json:"plant,omitempty"` // newest record of the plant's stream that was taken
 	OutOfDate   Dates          `json:"out_of_date,omitzero"`
 	Tray        []Unplaced     `json:"tray,omitempty"`     // readings that wait for a person to say what they are
