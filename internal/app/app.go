@@ -56,7 +56,9 @@ type App struct {
 	page     *web.Listener // nil where none is configured
 	closers  []func()
 
-	stopped  atomic.Bool // hold-all
+	stopped  atomic.Bool  // hold-all
+	asking   atomic.Int32 // hold-alls that were asked for and are not on record yet
+	holding  sync.Mutex   // a hold-all and its end go on record one after the other
 	verified atomic.Bool
 	free     atomic.Uint64 // of the disk, in ten-thousandths
 	watchers watchers
@@ -190,7 +192,7 @@ func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 	u.runner = bridge.Run(b, bridge.Options{
 		Stream: stream, Journal: port{a.writer, a.journal}, Machine: u.port, First: first, Now: a.now,
 		Tick: time.Second, Log: a.log.With(zap.String("machine", m.Name)), Released: a.watchers.tell,
-		Open: func() bool { return !a.stopped.Load() && !a.journal.Spent() },
+		Open: a.mayWrite,
 	})
 	a.onClose(func() {
 		u.runner.Close()
@@ -211,6 +213,12 @@ func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 		return fmt.Errorf("the start of %s cannot be recorded: %w", m.Name, errors.Join(err, u.runner.Err()))
 	}
 	return nil
+}
+
+// mayWrite is the plant-wide gate: closed by a hold-all, and once the journal took
+// no more, whichever machine's commit it was that failed.
+func (a *App) mayWrite() bool {
+	return !a.stopped.Load() && a.asking.Load() == 0 && a.writer.Failed() == nil && !a.journal.Spent()
 }
 
 // pause returns how long ago a stream was written, by the wall clock.

@@ -59,6 +59,10 @@ func (a *App) HoldAll(ctx context.Context, h core.Hold) error {
 	if !h.Who.Role.May(core.Operator) {
 		return errors.New(core.Code("role").Words())
 	}
+	a.asking.Add(1) // closes the gate at once, whatever is being recorded
+	defer a.asking.Add(-1)
+	a.holding.Lock()
+	defer a.holding.Unlock()
 	a.stopped.Store(true)
 	h.Plant, h.Loop = true, ""
 	a.log.Warn("everything is on hold", zap.String("by", h.Who.Principal), zap.String("note", h.Note))
@@ -77,6 +81,8 @@ func (a *App) ResumeAll(ctx context.Context, r core.Resume) (core.Code, error) {
 	if _, err := os.Stat(a.holdFile()); err == nil {
 		return codeHoldFile, nil
 	}
+	a.holding.Lock()
+	defer a.holding.Unlock()
 	r.Cause = causeHoldAll
 	rel, err := a.plant.Call(ctx, r)
 	if err != nil || rel.Declined() != "" {
