@@ -143,7 +143,14 @@ func keepLoop(books []LoopBook, l *Loop, digest string) LoopBook {
 	for _, b := range books {
 		if b.Name == l.Name {
 			if b.Digest != digest { // commands were reckoned with the old effects
+				loose := 0 // the estimates may stay, and with them what they rest on
+				for i := range b.Sizes {
+					loose = max(loose, b.Sizes[i].Loose)
+				}
 				b.Digest, b.Rejected, b.Sizes = digest, nil, make([]SizeBook, len(l.Characteristics))
+				for i := range b.Sizes {
+					b.Sizes[i].Loose = loose
+				}
 				b.Parts, b.Asked = 0, 0
 			}
 			return b

@@ -28,6 +28,22 @@ func TestLooseReadingsAskAPersonWhoeverReadLast(t *testing.T) {
 	}
 }
 
+// The estimate outlives a change of bounds, and so does what it rests on.
+func TestLooseReadingsOutliveAConfiguration(t *testing.T) {
+	c := cellWith(t, nil)
+	c.settled("bore")
+	c.part()
+	r := c.reading("bore", c.counter)
+	r.Sequence = 0
+	c.send(r)
+	set := settings()
+	set.Loops[0].Bounds.AutoStep--
+	one[Configured](t, c.send(Configure{Settings: set, Who: engineer}))
+	if !c.s.loose(c.s.Ledger.Settings.Loop("bore"), &Judged{Reading: c.reading("bore", c.counter)}) {
+		t.Fatal("the loose reading is forgotten, the estimate is not")
+	}
+}
+
 func TestTheDeadBandEndsHalfWayOut(t *testing.T) {
 	c := cellWith(t, mode(Confirm))
 	l := c.s.Ledger.Settings.Loop("bore")
