@@ -196,10 +196,7 @@ func (w *world) hiccup(m *iron) {
 		w.op()
 		m.touched()
 	case 2:
-		w.n.add("fault/counter set back")
-		if !m.cutting {
-			m.backCount(uint64(w.r.IntN(int(m.counter) + 1)))
-		}
+		w.setBack(m)
 	case 3:
 		m.begin()
 	case 4:
@@ -213,6 +210,19 @@ func (w *world) hiccup(m *iron) {
 		}
 	}
 	w.look(m)
+}
+
+// setBack sets the part counter back in sight of a session. Out of sight, and cut on
+// past where it was, it can be told from nothing.
+func (w *world) setBack(m *iron) {
+	if m.cutting || m.conn == nil || m.conn.dead() {
+		return
+	}
+	w.n.add("fault/counter set back")
+	m.backCount(uint64(w.r.IntN(int(m.counter) + 1)))
+	w.look(m)
+	w.pump(quiet)
+	m.blind = m.blind || w.p.dead
 }
 
 // tool puts another tool in, told at once, late or never.
@@ -330,6 +340,8 @@ func (w *world) downtime() {
 func (w *world) wait() {
 	if w.r.IntN(2) == 0 {
 		w.n.add("fault/process stands still")
+		w.crowd.decide()
+		w.pump(1 + w.r.IntN(8)) // with a write that is decided and not begun, as often as not
 		w.now += int64(w.r.IntN(400_000))
 		for _, m := range w.irons {
 			m.due()

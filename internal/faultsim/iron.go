@@ -39,6 +39,7 @@ type iron struct {
 	stranger  bool // another machine answers at the address
 	shifted   bool // the server's namespace table has another order
 	inches    bool // the control was switched to inches
+	blind     bool // its counter was set back and nobody saw it in time
 	deaf      bool // one tool's generation cannot be read
 	conn      *conn
 }

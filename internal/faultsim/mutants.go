@@ -32,6 +32,7 @@ var Mutants = []Mutant{
 	{
 		Name: "the time by which to send", File: "internal/machine/write.go",
 		Old: "case now > a.in.SendBy:", New: "case now < 0:",
+		Mask: "everything but the age is compared again by the pre-read",
 	},
 	{
 		Name: "a good answer is proven by reading back", File: "internal/machine/write.go",

@@ -44,6 +44,9 @@ func (o *oracle) take(b *book, m *iron, e core.Event) {
 		}
 	case core.Moved:
 		o.w.n.add("guard/foreign change seen")
+		o.owed = slices.DeleteFunc(o.owed, func(d *debt) bool { // told to a loop that is on hold already
+			return d.stream == b.stream && len(b.holds[""])+len(b.holds[d.loop]) > 0
+		})
 	case core.Declined:
 		o.w.n.add("refusal/declined " + e.What + " " + string(e.Cause))
 	case core.Configured:
@@ -120,7 +123,7 @@ func (o *oracle) judged(b *book, m *iron, j *core.Judged) {
 // caused is I6 for a reading that names its part by the machine's count.
 func (o *oracle) caused(b *book, m *iron, j *core.Judged, set *core.Settings, l *core.Loop, c int) {
 	t := o.truth[j.Reading.Gauge][j.Reading.Sequence]
-	if t == nil || t.early || t.m == m && m.made[t.p.count] != t.p {
+	if t == nil || t.early || m.blind || t.m == m && m.made[t.p.count] != t.p {
 		return // a wrong number that nobody can know, or a part of an earlier count
 	}
 	if t.m != m || t.p.count != j.Count {
