@@ -26,6 +26,7 @@ type bench struct {
 	readings int
 	rounds   int
 	million  int
+	seconds  int
 	rows     []row
 }
 
@@ -48,7 +49,8 @@ func main() {
 	flag.IntVar(&b.readings, "readings", 30_000, "readings of each ingest run")
 	flag.IntVar(&b.rounds, "rounds", 200, "corrections of the latency run")
 	flag.IntVar(&b.million, "journal", 1_000_000, "readings in the journal of the restart run")
-	flag.StringVar(&only, "only", "", "one of ingest, steady, latency, start, restart")
+	flag.IntVar(&b.seconds, "flood", 60, "seconds of the flood")
+	flag.StringVar(&only, "only", "", "one of ingest, steady, latency, flood, start, restart")
 	flag.BoolVar(&asJSON, "json", false, "print JSON")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
@@ -76,7 +78,7 @@ func (b *bench) run(ctx context.Context, only string) error {
 		name string
 		do   func(context.Context) error
 	}{
-		{"ingest", b.ingest}, {"steady", b.steady}, {"latency", b.latency}, {"start", b.start}, {"restart", b.restart},
+		{"ingest", b.ingest}, {"steady", b.steady}, {"latency", b.latency}, {"flood", b.flood}, {"start", b.start}, {"restart", b.restart},
 	}
 	for _, s := range steps {
 		if only != "" && only != s.name {

@@ -130,10 +130,11 @@ func ringStation(a *config.Announcement, kind intake.Kind) intake.Gauge {
 	}
 }
 
-// A gauge that sends more than this is broken; a backlog after an outage is not.
+// A gauge that sends more than this is broken; a backlog after an outage is not:
+// what the shipped broker's configuration keeps for us may come at once.
 const (
-	gaugeRate  = 200
-	gaugeBurst = 100_000
+	gaugeRate  = 20
+	gaugeBurst = 20_000
 )
 
 func source(f config.Field) intake.Source {

@@ -58,9 +58,11 @@ func (a *App) place(m intake.Message) (*bridge.Runner, core.Fact) {
 	if code == "" {
 		code = codeNoMachine
 	}
-	return a.plant, core.Rejected{
-		Gauge: m.Gauge, Topic: m.Topic, Code: code, Why: m.Why, Size: len(m.Payload), Payload: m.Payload,
+	r := core.Rejected{Gauge: m.Gauge, Topic: m.Topic, Code: code, Why: m.Why, Size: len(m.Payload), Payload: m.Payload}
+	if m.Count > 1 {
+		r.Count = uint64(m.Count)
 	}
+	return a.plant, r
 }
 
 // Why a reading waits in the unassigned tray.

@@ -17,7 +17,7 @@ func (a *App) say(rel bridge.Released) {
 	for _, e := range rel.Events {
 		switch e := e.(type) {
 		case core.Rejected:
-			log.Warn("message not used: "+e.Code.Words(), zap.String("topic", e.Topic), zap.String("detail", e.Why))
+			log.Warn("message not used: "+e.Code.Words(), zap.String("topic", e.Topic), zap.String("detail", e.Why), zap.Uint64("messages", max(1, e.Count)))
 		case core.Unplaced:
 			log.Warn("reading waits unassigned: "+e.Code.Words(), reading(e.Reading)...)
 		case core.Judged:

@@ -15,6 +15,7 @@ type Rejected struct {
 	Why     string `json:"w,omitempty"`
 	Size    int    `json:"n"`
 	Payload []byte `json:"b,omitempty"`
+	Count   uint64 `json:"k,omitempty"` // how many messages it stands for, when a gauge sent too many
 }
 
 // Unplaced is a reading that fits no machine or characteristic.
@@ -145,7 +146,7 @@ func (p *Plant) Apply(e Event) {
 	case Loaded:
 		p.Config = e.Digest
 	case Rejected:
-		p.Rejected++
+		p.Rejected += max(1, e.Count)
 	case Unplaced:
 		if e.ID == 0 { // from before they were numbered
 			e.ID = p.LastTray + 1
