@@ -150,11 +150,11 @@ var Mutants = []Mutant{
 		Mask: "a hold ends what has not been sent, and closes the gate",
 	},
 	{
-		Name: "the travel is spent at the intent", File: "internal/core/apply.go",
+		Name: "the travel is spent at the intent", File: "internal/core/apply_write.go",
 		Old: "	b.Spent += e.Charge\n", New: "",
 	},
 	{
-		Name: "moves are counted while nothing is proven", File: "internal/core/apply.go",
+		Name: "moves are counted while nothing is proven", File: "internal/core/apply_write.go",
 		Old: "		b.Unproven++\n", New: "",
 	},
 	{

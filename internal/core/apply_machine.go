@@ -1,0 +1,127 @@
+package core
+
+import (
+	"slices"
+
+	"offsetbridge/internal/estimate"
+)
+
+// applyCountBack forgets what is known by count: the same numbers come again for
+// other parts.
+func (s *State) applyCountBack(count uint64) {
+	g := &s.Ledger
+	g.Cuts, g.Pairs = nil, nil
+	for i := range g.Registers {
+		b := &g.Registers[i]
+		b.LastMove, b.Foreign = min(b.LastMove, count), nil
+	}
+	for i := range g.Loops {
+		g.Loops[i].begin()
+		l := g.Settings.Loop(g.Loops[i].Name)
+		for k := range l.Characteristics {
+			e, set := s.estimateOf(l.Name, k), estimateSettings(&g.Settings, l, k)
+			e.Filter = estimate.New(set)
+			if e.Rivals != nil {
+				e.Rivals = rivals(set)
+			}
+		}
+	}
+}
+
+func (s *State) applyRecorded(e Recorded) {
+	g := &s.Ledger
+	n := len(g.Cuts)
+	if n > 0 && g.Cuts[n-1].Count == e.Count { // what was recorded is in doubt after all
+		e.Measured = g.Cuts[n-1].Measured
+		g.Cuts[n-1] = e.Cut
+		return
+	}
+	if n > 0 {
+		s.stoodStill(e.Minute-g.Cuts[n-1].Minute, e.Count)
+	}
+	g.Cuts = push(g.Cuts, e.Cut, maxCuts)
+	s.cutFor(&e.Cut)
+}
+
+// A pause between two cuts is a standstill when it is longer than several
+// ordinary ones and long enough for a machine to cool (common practice, no
+// source).
+const (
+	stopCycles  = 3
+	stopMinutes = 5.0
+)
+
+// stoodStill learns the ordinary time from cut to cut, and tells the estimates of
+// a pause that is none: the machine cooled meanwhile.
+func (s *State) stoodStill(minutes float64, next uint64) {
+	g := &s.Ledger
+	if g.Cycle > 0 && minutes > stopMinutes && minutes > stopCycles*g.Cycle {
+		for i := range s.Estimates {
+			s.Estimates[i].note(estimate.Event{Kind: estimate.Stop, Part: int64(next), Minutes: minutes - g.Cycle})
+		}
+		return
+	}
+	if g.Cycle == 0 {
+		g.Cycle = minutes
+	}
+	g.Cycle += 0.1 * (minutes - g.Cycle)
+}
+
+func (s *State) applySeen(e Seen) {
+	if p := s.Ledger.Seen; p != nil && e.Counter < p.Counter {
+		s.applyCountBack(e.Counter)
+	}
+	s.Ledger.Seen = &e
+	for i := range s.Ledger.Settings.Registers {
+		b := s.book(s.Ledger.Settings.Registers[i].Name)
+		if !b.Known {
+			b.Known, b.Value = true, e.Registers[i]
+		}
+		if b.Pending == nil {
+			b.Recent = 0
+		}
+	}
+}
+
+func (s *State) applyMoved(e Moved) {
+	b := s.book(e.Register)
+	b.Value, b.Own = e.New, 0
+	b.Foreign = push(b.Foreign, e.Count, 2)
+	for i := range s.Ledger.Loops {
+		if l := s.Ledger.Settings.Loop(s.Ledger.Loops[i].Name); slices.Contains(l.Registers, e.Register) {
+			s.Ledger.Loops[i].Rejected, s.Ledger.Loops[i].Back = nil, false // what a person sets for a new tool stands
+		}
+	}
+}
+
+func (s *State) applyTool(e ToolChanged) {
+	g := &s.Ledger
+	for i := range g.Settings.Registers {
+		if r := &g.Settings.Registers[i]; r.Tool == e.Tool && e.New > e.Old { // a generation that went back is no new tool
+			b := s.book(r.Name)
+			b.Spent, b.Own, b.LastMove = b.Recent, 0, 0 // what was sent after the last look counts for the new tool
+		}
+	}
+	for i := range g.Loops {
+		l := g.Settings.Loop(g.Loops[i].Name)
+		if !slices.ContainsFunc(l.Registers, func(r string) bool { return g.Settings.Register(r).Tool == e.Tool }) {
+			continue
+		}
+		back := e.New > e.Old && !g.Loops[i].First && !s.preset(l)
+		g.Loops[i].begin()
+		g.Loops[i].Back = back
+		g.Loops[i].news()
+		for k := range l.Characteristics {
+			s.estimateOf(l.Name, k).note(estimate.Event{Kind: estimate.ToolChange, Part: int64(g.Seen.Counter) + 1})
+		}
+	}
+}
+
+// preset reports whether somebody has set a register of the loop by hand since the
+// last part was counted.
+func (s *State) preset(l *Loop) bool {
+	return slices.ContainsFunc(l.Registers, func(name string) bool {
+		f := s.book(name).Foreign
+		return len(f) > 0 && f[len(f)-1] >= s.Ledger.Seen.Counter
+	})
+}
