@@ -154,6 +154,7 @@ func (w *world) edit(m *iron) {
 		w.look(m)
 		w.pump(w.r.IntN(6))
 		m.set(i, old, "hand")
+		w.o.account(m, i).loose = true // whether it was seen depends on the session
 	case 2:
 		w.n.add("fault/large hand edit")
 		m.set(i, old+um*length.Length(w.r.IntN(200)-100), "hand")

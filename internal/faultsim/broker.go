@@ -82,7 +82,7 @@ func (b *broker) measure(m *iron, p *part, c *core.Characteristic) {
 		switch w.r.IntN(160) {
 		case 0:
 			w.n.add("fault/outlier")
-			value = strconv.FormatFloat(float64(size)/1e6+0.2, 'f', 4, 64)
+			value = strconv.FormatFloat(float64(size)/1e6+pick(w.r, 0.2, 0.7), 'f', 4, 64)
 		case 1:
 			w.n.add("fault/wrong unit")
 			unit = pick(w.r, "µm", "in")
@@ -146,7 +146,7 @@ func (b *broker) deliver() {
 			w.n.add("fault/retained message")
 			again := *now[0]
 			again.retained = true
-			now = append(now, &again)
+			now = append([]*message{&again}, now...)
 		case 6:
 			w.n.add("fault/broken message")
 			now = append(now, b.broken(now[0]))

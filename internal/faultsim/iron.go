@@ -36,11 +36,12 @@ type iron struct {
 	unseen bool                    // something changed that no sample has shown yet
 
 	reachable bool
-	stranger  bool // another machine answers at the address
-	shifted   bool // the server's namespace table has another order
-	inches    bool // the control was switched to inches
-	blind     bool // its counter was set back and nobody saw it in time
-	deaf      bool // one tool's generation cannot be read
+	stranger  bool    // another machine answers at the address
+	shifted   bool    // the server's namespace table has another order
+	inches    bool    // the control was switched to inches
+	ratio     float64 // response, seen to nominal
+	blind     bool    // its counter was set back and nobody saw it in time
+	deaf      bool    // one tool's generation cannot be read
 	conn      *conn
 }
 
@@ -222,6 +223,7 @@ func (m *iron) effect(req *request, v length.Length) {
 
 // process of one characteristic, from the public scenarios, with its response.
 func (m *iron) addPlants(set *core.Settings, r *rand.Rand, ratio float64) {
+	m.ratio = ratio
 	all := plant.Scenarios()
 	for i := range set.Loops {
 		for _, c := range set.Loops[i].Characteristics {
@@ -240,6 +242,6 @@ func (m *iron) addPlants(set *core.Settings, r *rand.Rand, ratio float64) {
 func (m *iron) calm(r *rand.Rand) {
 	names := slices.Sorted(maps.Keys(m.plants))
 	for _, c := range names {
-		m.plants[c] = plant.New(plant.Params{SigmaProcess: 0.4, Effect: 1, EffectRatio: 1, GaugeEvery: 1, CycleMinutes: 0.2, SetupFirst: 6}, r.Uint64())
+		m.plants[c] = plant.New(plant.Params{SigmaProcess: 0.4, Effect: 1, EffectRatio: m.ratio, GaugeEvery: 1, CycleMinutes: 0.2, SetupFirst: 6}, r.Uint64())
 	}
 }

@@ -125,6 +125,7 @@ var Mutants = []Mutant{
 	{
 		Name: "one register, one open write", File: "internal/core/write.go",
 		Old: "		case b.Pending != nil && b.Doubtful:\n			return waitUnknown\n		case b.Pending != nil:\n			return waitInFlight\n		case", New: "		case",
+		Mask: "a loop has one proposal at a time, which stays until its write has ended",
 	},
 	{
 		Name: "a stale sample", File: "internal/core/write.go",
@@ -137,7 +138,7 @@ var Mutants = []Mutant{
 	},
 	{
 		Name: "one state of the estimate moves a register once", File: "internal/core/write.go",
-		Old: "case p.Approval == nil && p.Done == 0 && book.Acted >= book.Evidence:", New: "case false:",
+		Old: "case p.Approval == nil && p.Done == 0 && book.Acted >= book.Evidence:", New: "case book == nil:",
 		Mask: "a proposal comes of a reading, and a move waits for a new part",
 	},
 	{

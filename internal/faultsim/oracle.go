@@ -184,8 +184,14 @@ func (o *oracle) journalFailed() {
 // decided sees a commit as it is handed to the journal.
 func (o *oracle) decided(l *line) {
 	for _, r := range l.commit.Records {
-		if r.Kind == (core.Intended{}).Kind() && o.w.now-o.books[l.stream].sampled > fresh {
-			o.w.violate("I11", "an intent of %s was decided %d ms after the last sample", l.stream, o.w.now-o.books[l.stream].sampled)
+		if r.Kind != (core.Intended{}).Kind() {
+			continue
+		}
+		e, err := core.Decode(r.Kind, r.Body)
+		in, ok := e.(core.Intended)
+		age := o.w.now - o.books[l.stream].sampled
+		if err != nil || !ok || age > fresh && o.w.now-l.p.started <= in.SendBy { // what is too late is not sent
+			o.w.violate("I11", "an intent of %s was decided %d ms after the last sample", l.stream, age)
 		}
 	}
 }

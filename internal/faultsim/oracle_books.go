@@ -261,7 +261,7 @@ func (o *oracle) concluded(b *book, m *iron, e core.Concluded) {
 			o.w.note("own of %s %d is %d", m.name, req.reg, o.account(m, req.reg).own)
 		}
 	}
-	if slices.ContainsFunc(m.late, func(x late) bool { return x.req == req }) {
+	if !req.foreign && slices.ContainsFunc(m.late, func(x late) bool { return x.req == req }) { // else somebody typed just that value
 		o.w.violate("I8", "%s: intent %d is closed and may still act", b.stream, rec.Intent.ID)
 	}
 }

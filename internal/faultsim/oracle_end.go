@@ -136,7 +136,7 @@ func (w *world) ends(l *line) {
 	set := w.setup[l.iron.name]
 	for i := range set.Loops {
 		loop := &set.Loops[i]
-		if len(s.Ledger.Tray) > 0 || slices.ContainsFunc(loop.Characteristics, func(c core.Characteristic) bool { return c.Gauges[0].Identity != "counter" }) {
+		if l.iron.ratio != 1 || len(s.Ledger.Tray) > 0 || slices.ContainsFunc(loop.Characteristics, func(c core.Characteristic) bool { return c.Gauges[0].Identity != "counter" }) {
 			continue // a reading waits for a word of a person; after one that was lost the order of parts says nothing
 		}
 		if loop.Mode == core.Observe || s.HoldOn(loop.Name) != nil || v.Loops[i].Waiting != "" {

@@ -285,7 +285,7 @@ func (o *oracle) effect(m *iron, req *request, v length.Length) {
 	if reg != nil && v == req.value && (v < reg.Band.Low || v > reg.Band.High) {
 		o.w.violate("I1", "%s: %d takes effect outside the hard band", m.name, v)
 	}
-	if req.rec.closed {
+	if req.rec.closed && !req.foreign {
 		o.w.violate("I8", "intent %d of %s takes effect after it was closed", in.ID, m.name)
 	}
 	if req.effects > 1 {
@@ -314,7 +314,7 @@ func (o *oracle) changed(m *iron, i int, v length.Length, by string) {
 	if by == "request" {
 		return
 	}
-	acc.own, acc.loose = 0, false
+	acc.own, acc.loose = 0, m.conn == nil || m.conn.dead() // out of sight: it may be set back before anybody looks
 	o.w.note("own of %s %d is 0", m.name, i)
 	if in, under := o.current[m]; under {
 		if r := o.w.setup[m.name].Register(in.Register); r != nil && r.Node == m.regs[i].node {

@@ -149,6 +149,9 @@ func (w *world) play(parts int) (v *Violation) {
 		w.step++
 		w.act()
 		w.revive()
+		if l := w.p.lines[0]; !w.o.verified[l.stream] && w.r.IntN(5) == 0 {
+			w.verifySoon() // reading back takes its time
+		}
 		if w.step > 40*parts {
 			w.violate("I15", "the world does not get on: %d parts after %d steps", w.parts, w.step)
 		}
@@ -200,7 +203,9 @@ func (w *world) revive() {
 	}
 	w.start()
 	w.broker.reconnect()
-	w.verifySoon()
+	if w.calm || w.r.IntN(3) > 0 {
+		w.verifySoon()
+	}
 	if !w.calm && w.fuse == 0 && w.r.IntN(10) == 0 {
 		w.fuse = 1 + w.r.IntN(40) // and again while it starts
 	}
