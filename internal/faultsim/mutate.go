@@ -98,6 +98,9 @@ func (m Mutant) judge(ctx context.Context, program string, parts int) Outcome {
 		first, _, _ := strings.Cut(string(out), "\n")
 		return Outcome{m, Caught, first}
 	}
+	if ctx.Err() != nil && m.Mask != "" {
+		return Outcome{m, Masked, m.Mask}
+	}
 	if ctx.Err() != nil {
 		return Outcome{m, Survived, "until time was up"}
 	}
