@@ -195,6 +195,7 @@ var Mutants = []Mutant{
 	{
 		Name: "a proposal expires", File: "internal/core/decide.go",
 		Old: "if l == nil || d.s.ageOf(p) > l.Bounds.Expires {", New: "if l == nil {",
+		Mask: "an intent is to be sent by the end of its proposal",
 	},
 	{
 		Name: "who resumes names the cause", File: "internal/core/people.go",
