@@ -113,6 +113,7 @@ func measureSim(t *testing.T, sim *machine.Server, s *shop.Shop, d *daemon) {
 		t.Fatal(err)
 	}
 	d.judged(t, n)
+	d.agrees(t) // to the first part, which is a person's
 }
 
 // TestTheClockGoesBack: the record of an earlier run is dated tomorrow, as after
