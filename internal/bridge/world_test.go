@@ -63,13 +63,13 @@ func (s *script) input(f core.Fact) core.Input {
 
 func (s *script) start(epoch uint64) []core.Input {
 	s.epoch, s.order = 1, 0
-	return []core.Input{
+	return append([]core.Input{
 		s.input(core.Started{Version: "test", Epoch: epoch}),
 		s.input(core.Configure{Settings: settings(), Who: engineer}),
 		s.input(core.Verified{OK: true}),
 		s.input(core.Link{Up: true, Epoch: s.epoch}),
 		s.input(s.sample()),
-	}
+	}, s.part(0)...) // at its aim: what follows is no first part, which is a person's
 }
 
 func (s *script) sample() core.Sample {
