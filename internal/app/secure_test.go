@@ -232,7 +232,7 @@ func attacks() []attack {
 		{name: "a channel opened with a bad signature", begin: damage(wire.Open), end: mend},
 		{name: "a moved node", long: true, code: "m-node", says: "a mapped node does not exist at the server", hold: true, begin: moved, end: back},
 		{name: "another type", long: true, code: "m-type", says: "a mapped node has another type", hold: true, begin: text, end: number},
-		{name: "another unit", code: "m-unit", says: "a register's unit at the control is not the configured one", hold: true, begin: inch, end: metric},
+		{name: "another unit", long: true, code: "m-unit", says: "a register's unit at the control is not the configured one", hold: true, begin: inch, end: metric},
 	}
 }
 
