@@ -263,6 +263,11 @@ func TestSecuredEndToEnd(t *testing.T) {
 }
 
 func (s *site) suffers(t *testing.T, d *daemon, a attack) {
+	shop.Wait(t, "nothing is under way", func() bool {
+		d.agrees(t)
+		m := d.status(t).Machines[0]
+		return len(m.Proposals) == 0 && !m.Registers[0].Pending
+	})
 	effects, said, linked := s.effects(t), d.times(a.says), len(find(d, func(l core.Linked) bool { return l.Up }))
 	downs := func() []core.Linked { return find(d, func(l core.Linked) bool { return !l.Up }) }
 	before := len(downs())
