@@ -43,6 +43,8 @@ type demo struct {
 
 func demoCommand() *cobra.Command {
 	d := &demo{}
+	var write string
+	var freePorts bool
 	c := &cobra.Command{
 		Use: "demo", Short: "a whole simulated cell on this computer", Args: cobra.NoArgs,
 		Long: `demo runs broker, gauges, two machines and the daemon in one process, over real
@@ -63,6 +65,9 @@ Faults on demand: --fault NAME@PART, where NAME is one of
   broker       the broker is away for a while`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			d.out = cmd.OutOrStdout()
+			if write != "" {
+				return writeCell(d.out, write, freePorts)
+			}
 			ctx, stop := signal.NotifyContext(cmd.Context(), os.Interrupt, syscall.SIGTERM)
 			defer stop()
 			return d.run(ctx)
@@ -78,6 +83,8 @@ Faults on demand: --fault NAME@PART, where NAME is one of
 	f.StringVar(&d.page, "page", "127.0.0.1:0", "address of the page on this computer, port 0 for a free one")
 	f.StringVar(&d.data, "data", "", "keep the journal in this folder (default: a temporary one, removed at the end)")
 	f.DurationVar(&d.cycle, "cycle", 1500*time.Millisecond, "time of one part when not --fast")
+	f.StringVar(&write, "write", "", "run nothing, but leave this cell in a folder, to edit and to run against simulators")
+	f.BoolVar(&freePorts, "free-ports", false, "with --write: take any free ports, not the usual ones")
 	f.StringArrayVar(&d.faults, "fault", nil, "a fault on demand, as NAME@PART")
 	return c
 }

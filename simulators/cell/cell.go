@@ -118,16 +118,13 @@ func Start(ctx context.Context, o Options) (c *Cell, err error) {
 		return nil, err
 	}
 	for i, m := range o.Machines {
-		u, err := startUnit(m, o.Now)
+		u, err := startUnit(m, machine.Options{Now: o.Now})
 		if err != nil {
 			return nil, fmt.Errorf("machine %s: %w", m.Name, err)
 		}
 		c.units = append(c.units, u)
 		for k, f := range m.Features {
-			made := &feature{Feature: f}
-			seed := o.Seed + uint64(i)*101 + uint64(k)*17
-			made.plant, made.twin = plant.New(f.Process, seed), plant.New(f.Process, seed)
-			u.made = append(u.made, made)
+			made := u.process(f, o.Seed+uint64(i)*101+uint64(k)*17)
 			topic := strings.NewReplacer("{machine}", m.Name, "{gauge}", f.Gauge).Replace(o.Topic)
 			made.gauge, err = gauge.Dial(ctx, gauge.Options{
 				Broker: c.Broker.URL(), ClientID: "gauge-" + f.Gauge, Station: f.Gauge, Topic: topic, Decimals: f.Decimals,
@@ -140,23 +137,37 @@ func Start(ctx context.Context, o Options) (c *Cell, err error) {
 	return c, nil
 }
 
-func startUnit(m Machine, now func() time.Time) (*Unit, error) {
-	o := machine.Options{Serial: m.Serial, Name: m.Name, Program: m.Program, Now: now}
-	tools := map[string]bool{}
-	for _, f := range m.Features {
-		if !tools[f.Tool] {
-			tools[f.Tool] = true
-			o.Tools = append(o.Tools, machine.Tool{Name: f.Tool})
+// process puts the process of a feature behind a machine.
+func (u *Unit) process(f Feature, seed uint64) *feature {
+	made := &feature{Feature: f, plant: plant.New(f.Process, seed), twin: plant.New(f.Process, seed)}
+	u.made = append(u.made, made)
+	return made
+}
+
+// startUnit starts a machine's server. Registers that the options do not list
+// come from the features.
+func startUnit(m Machine, o machine.Options) (*Unit, error) {
+	o.Serial, o.Name, o.Program = m.Serial, m.Name, m.Program
+	if len(o.Registers) == 0 {
+		tools := map[string]bool{}
+		for _, f := range m.Features {
+			if !tools[f.Tool] {
+				tools[f.Tool] = true
+				o.Tools = append(o.Tools, machine.Tool{Name: f.Tool})
+			}
+			o.Registers = append(o.Registers, machine.Register{
+				Name: f.Register, Tool: f.Tool, Unit: "mm", Kind: f.Kind, Resolution: f.Process.Step / 1000, Min: -f.Range, Max: f.Range,
+			})
 		}
-		o.Registers = append(o.Registers, machine.Register{
-			Name: f.Register, Tool: f.Tool, Unit: "mm", Kind: f.Kind, Resolution: f.Process.Step / 1000, Min: -f.Range, Max: f.Range,
-		})
 	}
 	s, err := machine.Start(o)
 	if err != nil {
 		return nil, err
 	}
-	return &Unit{Machine: m, Server: s, now: now}, nil
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	return &Unit{Machine: m, Server: s, now: o.Now}, nil
 }
 
 // Close takes the cell down.

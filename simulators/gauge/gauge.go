@@ -28,6 +28,7 @@ type Options struct {
 	Decimals int    // digits after the point; a real gauge rounds to what it shows
 	Text     bool   // numbers in quotes
 	QoS0     bool   // publish without acknowledgement
+	Form     *Form  // nil is the primary form
 }
 
 // Reading is what the gauge has measured.
@@ -55,6 +56,13 @@ const (
 	Exponent  Fault = "exponent" // as some languages print numbers
 	CutOff    Fault = "cut off"  // half a message
 	SecondKey Fault = "two keys" // the value stands in it twice
+
+	// Of gateways between a gauge and the broker.
+	Comma    Fault = "comma"    // a decimal comma, in quotes
+	Empty    Fault = "empty"    // the value is an empty string
+	Nothing  Fault = "nothing"  // the message is empty
+	Renumber Fault = "renumber" // the sequence starts again at 1
+	Reused   Fault = "reused"   // the sequence of the reading before stands in it
 )
 
 // Gauge is a connected gauge. One goroutine may use it.
@@ -176,6 +184,14 @@ func (g *Gauge) Payload(r Reading, faults ...Fault) []byte {
 	for _, f := range faults {
 		has[f] = true
 	}
+	switch {
+	case has[Nothing]:
+		return []byte{}
+	case has[Renumber]:
+		r.Sequence = min(r.Sequence, 1)
+	case has[Reused] && r.Sequence > 1:
+		r.Sequence--
+	}
 	if has[Bare] {
 		return []byte(number)
 	}
@@ -185,7 +201,15 @@ func (g *Gauge) Payload(r Reading, faults ...Fault) []byte {
 	if has[WrongUnit] {
 		unit = map[string]string{"mm": "in", "µm": "mm", "in": "mm"}[unit]
 	}
-	if g.o.Text {
+	if g.o.Form != nil {
+		return g.o.formed(r, number, unit, has)
+	}
+	switch {
+	case has[Empty]:
+		number = `""`
+	case has[Comma]:
+		number = strconv.Quote(strings.Replace(number, ".", ",", 1))
+	case g.o.Text:
 		number = strconv.Quote(number)
 	}
 	var b strings.Builder

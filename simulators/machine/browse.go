@@ -1,6 +1,8 @@
 package machine
 
 import (
+	"encoding/json"
+	"math"
 	"slices"
 
 	"github.com/gopcua/opcua/id"
@@ -26,8 +28,11 @@ func follows(kind uint32, asked *ua.NodeID, subtypes bool) bool {
 	return asked.IntID() == kind || subtypes && slices.Contains(kinds[kind], asked.IntID())
 }
 
-// browse lists references, all of them in one answer: the address space is
-// small and bounded by the options.
+// perAnswer bounds the references of one answer for a node; the rest waits behind
+// a continuation point, which is the place in the list and needs no memory.
+const perAnswer = 5000
+
+// browse lists references.
 func (s *Server) browse(r *ua.BrowseRequest) (ua.Response, ua.StatusCode) {
 	switch {
 	case len(r.NodesToBrowse) == 0:
@@ -37,39 +42,132 @@ func (s *Server) browse(r *ua.BrowseRequest) (ua.Response, ua.StatusCode) {
 	}
 	resp := &ua.BrowseResponse{ResponseHeader: good(r), DiagnosticInfos: []*ua.DiagnosticInfo{}}
 	for _, d := range r.NodesToBrowse {
-		resp.Results = append(resp.Results, s.browseOne(d))
+		resp.Results = append(resp.Results, s.page(d, 0, int(r.RequestedMaxReferencesPerNode)))
 	}
 	return resp, ua.StatusOK
 }
 
+// page returns the references of one node from a place in the list on.
+func (s *Server) page(d *ua.BrowseDescription, from, most int) *ua.BrowseResult {
+	switch {
+	case s.o.NoLimits:
+		most = math.MaxInt
+	case most <= 0 || most > perAnswer:
+		most = perAnswer
+	}
+	out, more := s.browsePart(d, from, most)
+	if more {
+		to := from + len(out.References)
+		point, err := json.Marshal(place{
+			Node: d.NodeID.String(), Kind: kindOf(d.ReferenceTypeID), Sub: d.IncludeSubtypes, Way: uint32(d.BrowseDirection),
+			Mask: d.NodeClassMask, At: to, Most: most,
+		})
+		if err != nil {
+			return &ua.BrowseResult{StatusCode: ua.StatusBadNoContinuationPoints}
+		}
+		out.ContinuationPoint = point
+	}
+	return out
+}
+
+// place is a continuation point: everything needed to go on.
+type place struct {
+	Node      string
+	Kind      uint32
+	Sub       bool
+	Way, Mask uint32
+	At, Most  int
+}
+
+func kindOf(n *ua.NodeID) uint32 {
+	if n == nil || n.Namespace() != nsStandard {
+		return 0
+	}
+	return n.IntID()
+}
+
+// next goes on where an answer ended.
+func (s *Server) next(r *ua.BrowseNextRequest) (ua.Response, ua.StatusCode) {
+	switch {
+	case len(r.ContinuationPoints) == 0:
+		return nil, ua.StatusBadNothingToDo
+	case len(r.ContinuationPoints) > maxNodes:
+		return nil, ua.StatusBadTooManyOperations
+	}
+	resp := &ua.BrowseNextResponse{ResponseHeader: good(r), DiagnosticInfos: []*ua.DiagnosticInfo{}}
+	for _, point := range r.ContinuationPoints {
+		resp.Results = append(resp.Results, s.resume(point, r.ReleaseContinuationPoints))
+	}
+	return resp, ua.StatusOK
+}
+
+func (s *Server) resume(point []byte, release bool) *ua.BrowseResult {
+	var p place
+	if json.Unmarshal(point, &p) != nil || p.At < 0 {
+		return &ua.BrowseResult{StatusCode: ua.StatusBadContinuationPointInvalid}
+	}
+	n, err := ua.ParseNodeID(p.Node)
+	switch {
+	case err != nil:
+		return &ua.BrowseResult{StatusCode: ua.StatusBadContinuationPointInvalid}
+	case release:
+		return &ua.BrowseResult{StatusCode: ua.StatusOK}
+	}
+	return s.page(&ua.BrowseDescription{
+		NodeID: n, ReferenceTypeID: ua.NewNumericNodeID(nsStandard, p.Kind), IncludeSubtypes: p.Sub,
+		BrowseDirection: ua.BrowseDirection(p.Way), NodeClassMask: p.Mask, ResultMask: uint32(ua.BrowseResultMaskAll),
+	}, p.At, p.Most)
+}
+
 func (s *Server) browseOne(d *ua.BrowseDescription) *ua.BrowseResult {
+	out, _ := s.browsePart(d, 0, math.MaxInt)
+	return out
+}
+
+// browsePart lists at most so many references from a place on, and says whether
+// there are more.
+func (s *Server) browsePart(d *ua.BrowseDescription, from, most int) (out *ua.BrowseResult, more bool) {
 	switch {
 	case d.NodeID == nil:
-		return &ua.BrowseResult{StatusCode: ua.StatusBadNodeIDInvalid}
+		return &ua.BrowseResult{StatusCode: ua.StatusBadNodeIDInvalid}, false
 	case d.BrowseDirection > ua.BrowseDirectionBoth:
-		return &ua.BrowseResult{StatusCode: ua.StatusBadBrowseDirectionInvalid}
+		return &ua.BrowseResult{StatusCode: ua.StatusBadBrowseDirectionInvalid}, false
 	}
 	n := s.nodes.find(d.NodeID)
 	switch {
 	case n == nil && d.NodeID.Namespace() == nsStandard:
-		return libraryBrowse(d)
+		return libraryBrowse(d), false
 	case n == nil:
-		return &ua.BrowseResult{StatusCode: ua.StatusBadNodeIDUnknown}
+		return &ua.BrowseResult{StatusCode: ua.StatusBadNodeIDUnknown}, false
 	}
-	out := &ua.BrowseResult{StatusCode: ua.StatusOK, References: []*ua.ReferenceDescription{}}
+	out = &ua.BrowseResult{StatusCode: ua.StatusOK, References: []*ua.ReferenceDescription{}}
+	at := 0
+	take := func(x func() *ua.ReferenceDescription) bool {
+		switch {
+		case at-from >= most:
+			more = true
+			return false
+		case at >= from:
+			out.References = append(out.References, x())
+		}
+		at++
+		return true
+	}
 	forward, inverse := d.BrowseDirection != ua.BrowseDirectionInverse, d.BrowseDirection != ua.BrowseDirectionForward
 	if forward && follows(id.HasTypeDefinition, d.ReferenceTypeID, d.IncludeSubtypes) {
 		if x := typeReference(n); wanted(d, x.NodeClass) {
-			out.References = append(out.References, x)
+			take(func() *ua.ReferenceDescription { return x })
 		}
 	}
 	for _, x := range n.refs {
 		if (x.forward && !forward) || (!x.forward && !inverse) || !follows(x.kind, d.ReferenceTypeID, d.IncludeSubtypes) || !wanted(d, x.to.class) {
 			continue
 		}
-		out.References = append(out.References, describe(x.kind, x.forward, x.to))
+		if !take(func() *ua.ReferenceDescription { return describe(x.kind, x.forward, x.to) }) {
+			break
+		}
 	}
-	return out
+	return out, more
 }
 
 func wanted(d *ua.BrowseDescription, class ua.NodeClass) bool {

@@ -41,6 +41,12 @@ type Options struct {
 	RefuseInCycle    bool             // the control refuses register writes while cutting; most do not
 	Now              func() time.Time // for time stamps; nil is time.Now
 
+	// A poor server: what it does not tell.
+	NoCounter, NoPermitted, NoGeneration, NoUnits bool
+
+	Filler   int  // so many numeric nodes of no meaning beside the others, at most 500,000
+	NoLimits bool // the server does not tell its operation limits, and lists a folder in one answer however long
+
 	openTimeout time.Duration // from the connection to an open channel; tests shorten it
 }
 
@@ -127,7 +133,7 @@ func Start(o Options) (*Server, error) {
 func (s *Server) Endpoint() string { return "opc.tcp://" + s.addr }
 
 // NodeID returns the portable identifier ("nsu=URI;s=…") of what: "serial",
-// "name", "counter", "permitted", "state", "program", "part", "revision",
+// "name", "counter", "permitted", "state", "program", "part", "workpiece", "revision",
 // "demo", "register/NAME", "tool/NAME/generation", "tool/NAME/life" or
 // "tool/NAME/active". It panics for anything else: a test asked for a node
 // that does not exist.
@@ -218,6 +224,9 @@ func (o Options) check() error {
 	}
 	if o.User == "" && o.Password != "" {
 		add("%w: a password needs a user", ErrOptions)
+	}
+	if o.Filler < 0 || o.Filler > maxFiller {
+		add("%w: %d filler nodes are not 0 to %d", ErrOptions, o.Filler, maxFiller)
 	}
 	tools := map[string]bool{}
 	for _, t := range o.Tools {

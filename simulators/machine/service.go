@@ -50,6 +50,8 @@ func (s *Server) serve(c *conn, id uint32, req ua.Request) (ua.Response, ua.Stat
 		return s.write(c, ses, r)
 	case *ua.BrowseRequest:
 		return s.browse(r)
+	case *ua.BrowseNextRequest:
+		return s.next(r)
 	case *ua.TranslateBrowsePathsToNodeIDsRequest:
 		return s.translate(r)
 	case *ua.RegisterNodesRequest:

@@ -1,6 +1,8 @@
 package machine
 
 import (
+	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/gopcua/opcua/id"
@@ -94,11 +96,16 @@ func newSpace(s *Server) *space {
 	prod := p.object(machine, "Production", nsMachineTool, "Production", "what it makes")
 	prog := p.object(prod, "Production/ActiveProgram", nsMachineTool, "ActiveProgram", "the program in force")
 	p.variable(prog, "program", "Production/ActiveProgram/Name", nsMachineTool, "Name", "name of the active program", id.String, func(st *State) any { return st.Program })
-	p.variable(prod, "counter", "Production/PartsCompleted", nsMachineTool, "PartsCompleted", "part counter", id.UInt64, func(st *State) any { return st.Counter })
+	if !o.NoCounter {
+		p.variable(prod, "counter", "Production/PartsCompleted", nsMachineTool, "PartsCompleted", "part counter", id.UInt64, func(st *State) any { return st.Counter })
+	}
 	p.variable(prod, "part", "Production/PartSerial", nsBuilder, "PartSerial", "serial of the part in the machine, empty when unknown", id.String, func(st *State) any { return st.PartSerial })
+
+	p.variable(prod, "workpiece", "Production/Workpiece", nsBuilder, "Workpiece", "the last part as a simulated gauge finds it, JSON", id.String, func(st *State) any { return st.Workpiece })
 
 	p.tools(machine, o)
 	p.offsets(machine, o)
+	p.filler(machine, o.Filler)
 	return p
 }
 
@@ -108,6 +115,9 @@ func (p *space) tools(machine *node, o Options) {
 	for _, t := range o.Tools {
 		name, base := t.Name, "Equipment/Tools/"+t.Name
 		tool := p.object(tools, base, nsBuilder, name, "a tool")
+		if o.NoGeneration {
+			continue
+		}
 		p.variable(tool, "tool/"+name+"/generation", base+"/Generation", nsBuilder, "Generation", "rises with every reported change of the tool", id.UInt64, func(st *State) any { return st.Tools[name].Generation })
 		p.variable(tool, "tool/"+name+"/life", base+"/ToolLife", nsBuilder, "ToolLife", "parts cut since the last reported change", id.UInt32, func(st *State) any { return uint32(max(st.Tools[name].Life, 0)) })
 		p.variable(tool, "tool/"+name+"/active", base+"/Active", nsBuilder, "Active", "the tool is in use, not a waiting sister tool", id.Boolean, func(st *State) any { return !st.Tools[name].Idle })
@@ -116,7 +126,9 @@ func (p *space) tools(machine *node, o Options) {
 
 func (p *space) offsets(machine *node, o Options) {
 	offsets := p.object(machine, "Offsets", nsBuilder, "Offsets", "the offset table")
-	p.variable(offsets, "permitted", "Offsets/WritePermitted", nsBuilder, "WritePermitted", "the machine is not cutting", id.Boolean, func(st *State) any { return !st.Cutting })
+	if !o.NoPermitted {
+		p.permitted(offsets)
+	}
 	p.variable(offsets, "revision", "Offsets/OffsetRevision", nsBuilder, "OffsetRevision", "rises with every change of a register, whoever made it", id.UInt64, func(st *State) any { return st.Revision })
 	for i := range o.Registers {
 		r := &o.Registers[i]
@@ -130,11 +142,42 @@ func (p *space) offsets(machine *node, o Options) {
 		if !r.AsText {
 			n.typeDef = id.AnalogItemType
 		}
+		if o.NoUnits {
+			continue
+		}
 		p.property(n, base+"/EURange", nsStandard, "EURange", id.Range, ua.NewExtensionObject(&ua.Range{Low: r.Min, High: r.Max}))
 		p.property(n, base+"/EngineeringUnits", nsStandard, "EngineeringUnits", id.EUInformation, ua.NewExtensionObject(euInformation(r.Unit)))
 		p.property(n, base+"/Resolution", nsBuilder, "Resolution", id.Double, r.Resolution)
 		p.property(n, base+"/Tool", nsBuilder, "Tool", id.String, r.Tool)
 		p.property(n, base+"/Kind", nsBuilder, "Kind", id.String, r.Kind)
+	}
+}
+
+func (p *space) permitted(offsets *node) {
+	p.variable(offsets, "permitted", "Offsets/WritePermitted", nsBuilder, "WritePermitted", "the machine is not cutting", id.Boolean, func(st *State) any { return !st.Cutting })
+}
+
+// maxFiller and perFolder bound the nodes of no meaning.
+const (
+	maxFiller = 500_000
+	perFolder = 100_000
+)
+
+// filler stands for the thousands of parameters that a large control offers.
+func (p *space) filler(machine *node, n int) {
+	var folder *node
+	for i := range n {
+		if i%perFolder == 0 {
+			name := fmt.Sprintf("Parameters%d", i/perFolder+1)
+			folder = p.object(machine, name, nsBuilder, name, "parameters of no meaning")
+		}
+		v := float64(i)
+		sid := "Parameter/" + strconv.Itoa(i)
+		p.add(&node{
+			id: ua.NewStringNodeID(nsBuilder, sid), class: ua.NodeClassVariable,
+			name:    &ua.QualifiedName{NamespaceIndex: nsBuilder, Name: "P" + strconv.Itoa(i)},
+			typeDef: id.BaseDataVariableType, dataType: id.Double, value: func(*State) any { return v },
+		}, folder, id.HasComponent)
 	}
 }
 

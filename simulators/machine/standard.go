@@ -57,6 +57,9 @@ func (p *space) standardNodes(s *Server) *node {
 	variable(status, id.HasComponent, id.Server_ServerStatus_State, "State", id.ServerState, func() any { return int32(ua.ServerStateRunning) })
 	variable(status, id.HasComponent, id.Server_ServerStatus_BuildInfo, "BuildInfo", id.BuildInfo, func() any { return ua.NewExtensionObject(build()) })
 
+	if s.o.NoLimits {
+		return objects
+	}
 	caps := object(srv, id.HasComponent, id.Server_ServerCapabilities, "ServerCapabilities", id.ServerCapabilitiesType)
 	limits := object(caps, id.HasComponent, id.Server_ServerCapabilities_OperationLimits, "OperationLimits", id.OperationLimitsType)
 	most := func() any { return uint32(maxNodes) }

@@ -14,6 +14,7 @@ type State struct {
 	Cutting    bool   // writing is permitted when false
 	Program    string
 	PartSerial string // of the part in the machine, empty when unknown
+	Workpiece  string // what a simulated gauge finds on the last part, whatever the process behind it says; empty: no part yet
 	Revision   uint64 // rises with every change of a register, whoever made it
 	Tools      map[string]Tool
 	Registers  map[string]float64
