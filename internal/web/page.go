@@ -30,6 +30,7 @@ type Page struct {
 	watch  bool
 	secure bool
 	files  map[string]file
+	frame  *frame
 	shared http.Handler
 	places chan struct{} // live streams that may be open
 }
@@ -42,7 +43,7 @@ type file struct {
 
 // policy lets the page load nothing but its own files and run nothing inline.
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; " +
-	"form-action 'none'; base-uri 'none'; frame-ancestors 'none'"
+	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 // newPage reads the page's files; they are a part of the program.
 func newPage(s *server, b *board, house *account.House, watch, secure bool) (*Page, error) {
@@ -61,10 +62,13 @@ func newPage(s *server, b *board, house *account.House, watch, secure bool) (*Pa
 	if err != nil {
 		return nil, fmt.Errorf("the page's files cannot be read: %w", err)
 	}
-	p.files["/"] = p.files["/index.html"]
+	if p.frame, err = newFrame(); err != nil {
+		return nil, err
+	}
 	mux := s.routes()
 	mux.HandleFunc("GET /v1/board", p.giveBoard)
 	mux.HandleFunc("GET /v1/live", p.live)
+	mux.HandleFunc("GET /v1/news", p.news)
 	look := &server{o: Options{Plant: b.plant, Log: s.o.Log}}
 	mux.HandleFunc("GET /v1/machines", look.lines)
 	mux.HandleFunc("GET /v1/machines/{machine}", look.machine)
@@ -84,7 +88,7 @@ func (p *Page) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Content-Security-Policy", policy)
 	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Referrer-Policy", "same-origin") // a form of ours has to be able to say where it comes from
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 	if p.secure {
@@ -95,6 +99,10 @@ func (p *Page) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusMisdirectedRequest, "host", "this page is for this computer alone, open it by its address")
 	case strings.HasPrefix(r.URL.Path, "/v1/"):
 		p.answer(w, r)
+	case strings.HasPrefix(r.URL.Path, "/do/"):
+		p.do(w, r)
+	case p.frame.places[r.URL.Path] != nil && (r.Method == http.MethodGet || r.Method == http.MethodHead):
+		p.show(w, r, r.URL, http.StatusOK, nil, "")
 	default:
 		p.give(w, r)
 	}
@@ -163,7 +171,7 @@ func (p *Page) open(r *http.Request, safe bool) bool {
 	if where == "/v1/session" {
 		return true
 	}
-	return safe && p.watch && (where == "/v1/board" || where == "/v1/live" || where == "/v1/machines" ||
+	return safe && p.watch && (where == "/v1/board" || where == "/v1/live" || where == "/v1/news" || where == "/v1/machines" ||
 		strings.HasPrefix(where, "/v1/machines/") || strings.HasPrefix(where, "/v1/trend/"))
 }
 

@@ -1,5 +1,5 @@
-// The page: what waits for a person, and the machines. It draws what the server
-// says and sends what a person decides; it works nothing out by itself.
+// The queue: what waits for a person. It draws what the server says and sends what
+// a person decides; it works nothing out by itself.
 import { drawBar, drawTrend } from './draw.js';
 
 // Every text of the page stands in one catalogue; another language is another file.
@@ -18,7 +18,6 @@ const make = (tag, text, into, more = {}) => {
 const set = (e, text) => { if (e.textContent !== text) e.textContent = text; };
 
 for (const e of $$('[data-t]')) e.textContent = t(e.dataset.t);
-$('nav').setAttribute('aria-label', t('places'));
 for (const tpl of $$('template')) for (const e of $$('[data-t]', tpl.content)) e.textContent = t(e.dataset.t);
 
 let session = { people: [], watch: false };
@@ -90,7 +89,6 @@ function show() {
   set($('[data-n=queue]'), open ? String(open) : '');
   set($('[data-n=machines]'), board.holds ? String(board.holds) : '');
   cards();
-  needs();
 }
 
 // steady keeps what is on screen where it is while cards change above it: no
@@ -273,7 +271,7 @@ function reject(s, c) {
   });
 }
 
-// ---------------------------------------------------------------- machines
+// ------------------------------------------------------------------- holds
 
 function holdOf(scope, what) {
   ask({ title: t('do_hold', { what }), about: t('hold_about'), what: t('hold_what'), enter: t('do_hold', { what }), run: (note) => call('POST', '/v1/hold', { ...scope, note }) });
@@ -284,79 +282,6 @@ function resumeOf(n) {
   const what = n.machine ? [n.machine, n.loop].filter(Boolean).join(' · ') : t('everything');
   if (!may(n.clear)) return sign();
   ask({ title: t('do_resume', { what }), about: cap(n.say) + '.', what: t('resume_what'), enter: t('do_resume', { what }), must: t('need_note'), run: (note) => call('POST', '/v1/resume', { ...scope, cause: n.cause, note }) });
-}
-
-function act(into, text, label, run) {
-  make('button', text, into, { type: 'button', ariaLabel: label, onclick: () => (may('operator') ? run() : sign()) });
-}
-
-function needs() {
-  const ul = $('#needs ul');
-  const all = [...(board.hold_all ? [board.hold_all] : []), ...(board.needs || [])];
-  const key = JSON.stringify(all);
-  if (ul.dataset.key === key) return;
-  ul.dataset.key = key;
-  ul.replaceChildren();
-  $('#needs h2').hidden = !all.length;
-  for (const n of all) {
-    const li = make('li', null, ul);
-    const what = n.machine ? [n.machine, n.loop].filter(Boolean).join(' · ') : t('everything');
-    make('strong', what, li);
-    const d = make('div', cap(n.say) + '.', li);
-    make('small', [n.note, n.who && name(n.who), t('clears', { role: t(n.clear) })].filter(Boolean).join(' · '), d);
-    act(make('div', null, li, { className: 'acts' }), t('resume'), `${t('resume')} ${what}`, () => resumeOf(n));
-  }
-}
-
-const opened = new Set();
-
-async function lines() {
-  if ($('#machines').hidden || !live()) return;
-  let got;
-  try { got = (await call('GET', '/v1/machines')).machines; } catch { return; }
-  const inner = new Map();
-  await Promise.all([...opened].map(async (m) => { try { inner.set(m, await call('GET', `/v1/machines/${encodeURIComponent(m)}`)); } catch { opened.delete(m); } }));
-  const ul = $('.lines');
-  const key = JSON.stringify([got, [...inner]]);
-  if (ul.dataset.key === key) return;
-  ul.dataset.key = key;
-  const focus = document.activeElement?.getAttribute?.('aria-label');
-  ul.replaceChildren();
-  for (const m of got) line(ul, m, inner.get(m.machine));
-  if (focus) $$('.lines button').find((b) => b.getAttribute('aria-label') === focus)?.focus();
-}
-
-function line(ul, m, page) {
-  const li = make('li', null, ul);
-  li.dataset.state = m.state;
-  const a = make('div', null, li);
-  make('strong', m.machine, a);
-  make('small', t('s_' + m.state), a);
-  const d = make('div', cap(m.say), li);
-  make('small', [m.program, t('part', { n: m.counter })].filter(Boolean).join(' · '), d);
-  const acts = make('div', null, li, { className: 'acts' });
-  const b = make('button', `${t('loops')} ${m.loops}`, acts, { type: 'button', ariaLabel: `${t('loops')} ${m.loops}, ${m.machine}` });
-  b.setAttribute('aria-expanded', String(!!page));
-  b.onclick = () => { if (!opened.delete(m.machine)) opened.add(m.machine); lines(); };
-  if (m.state !== 'hold') act(acts, t('hold'), `${t('hold')} ${m.machine}`, () => holdOf({ machine: m.machine }, m.machine));
-  if (page) inside(li, m, page);
-}
-
-function inside(li, m, page) {
-  const ul = make('ul', null, li, { className: 'inner' });
-  for (const l of page.loops_list) {
-    const x = make('li', null, ul);
-    const a = make('div', null, x);
-    make('strong', l.name, a);
-    make('small', t('mode_' + l.mode), a);
-    const d = make('div', cap(l.say), x);
-    const more = [l.from_aim && t('from_aim', { n: l.part, d: l.from_aim }), t('budget', l), !l.proven && t('unproven'), l.first_part && t('first_part')];
-    make('small', more.filter(Boolean).join(' · '), d);
-    const acts = make('div', null, x, { className: 'acts' });
-    const what = `${m.machine} · ${l.name}`;
-    if (l.hold) act(acts, t('resume'), `${t('resume')} ${what}`, () => resumeOf(l.hold));
-    else act(acts, t('hold'), `${t('hold')} ${what}`, () => holdOf({ machine: m.machine, loop: l.name }, what));
-  }
 }
 
 // ----------------------------------------------------------------- dialogs
@@ -384,7 +309,6 @@ async function answer(text) {
   try {
     await asked.run(text.trim());
     d.close();
-    lines();
   } catch (e) { set($('.say', d), cap(e.message) + '.'); }
 }
 
@@ -457,16 +381,6 @@ $('#sign [data-do=out]').onclick = async () => { $('#sign').close(); await call(
 $('#person').onclick = () => sign();
 $('#hold-all').onclick = () => (!may('operator') ? sign() : board?.hold_all ? resumeOf(board.hold_all) : holdOf({}, t('everything')));
 
-// ------------------------------------------------------------------ places
-
-function place() {
-  const at = location.hash.slice(1) === 'machines' ? 'machines' : 'queue';
-  for (const p of ['queue', 'machines']) $('#' + p).hidden = p !== at;
-  for (const a of $$('nav a')) a.dataset.place === at ? a.setAttribute('aria-current', 'page') : a.removeAttribute('aria-current');
-  document.title = `${t(at)} · offsetbridge`;
-  lines();
-}
-
 let told = 0; // when the server last heard that somebody acts
 for (const kind of ['pointerdown', 'keydown']) {
   addEventListener(kind, () => {
@@ -474,8 +388,5 @@ for (const kind of ['pointerdown', 'keydown']) {
     if (session.person && touched - told > 30000) { told = touched; call('POST', '/v1/session/touch', {}).catch(() => {}); }
   }, { passive: true, capture: true });
 }
-addEventListener('hashchange', place);
 setInterval(show, 500);
-setInterval(lines, 2000);
-place();
 know();
