@@ -30,6 +30,7 @@ type Config struct {
 	Socket        Socket
 	Page          Page
 	People        []account.Person
+	Tokens        []account.Token
 	MQTT          MQTT
 	Standards     []gauge.Standard
 	Gauges        []Gauge

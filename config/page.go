@@ -43,6 +43,7 @@ func (c *Config) readPage(top *table, dir string) {
 	}
 	t.close()
 	c.readPeople(top)
+	c.readTokens(top)
 	if p.Listen != "" && len(c.People) == 0 {
 		t.warn("listen", "opens the page, but there is no [[person]]: nobody can decide anything there")
 	}

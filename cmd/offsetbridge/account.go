@@ -17,12 +17,12 @@ import (
 
 func accountCommand() *cobra.Command {
 	c := &cobra.Command{
-		Use: "account", Short: "people of the page: print their section of the configuration",
+		Use: "account", Short: "people and integrations of the page: print their section of the configuration",
 		Long: `account prints what belongs into the configuration and changes no file. The PIN
 is asked for on the terminal, or read as one line of standard input; only its
 salted slow hash is printed.`,
 	}
-	c.AddCommand(accountAdd(), accountPIN())
+	c.AddCommand(accountAdd(), accountPIN(), accountToken())
 	return c
 }
 
@@ -63,6 +63,30 @@ func accountPIN() *cobra.Command {
 			return err
 		},
 	}
+}
+
+func accountToken() *cobra.Command {
+	var role string
+	c := &cobra.Command{
+		Use: "token NAME --role ROLE", Short: "print a new integration's section, and once its token", Args: cobra.ExactArgs(1),
+		Long: `token makes a token for a program that uses the page's interface. The section for
+the configuration goes to standard output, the token itself to standard error: it
+is shown this once, the configuration holds only its hash.`,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !core.Role(role).May(core.Viewer) {
+				return fmt.Errorf("role %q is not known, write viewer, operator, setter or engineer", role)
+			}
+			secret, hash := account.NewToken()
+			if _, err := fmt.Fprintf(cmd.OutOrStdout(), "[[token]]\nname = %s\nrole = %s\nhash = %s\n", strconv.Quote(args[0]), strconv.Quote(role), strconv.Quote(hash)); err != nil {
+				return err
+			}
+			_, err := fmt.Fprintln(cmd.ErrOrStderr(), "the token, shown this once: "+secret)
+			return err
+		},
+	}
+	c.Flags().StringVar(&role, "role", "", "viewer, operator, setter or engineer")
+	c.MarkFlagRequired("role") //nolint:errcheck // the flag exists
+	return c
 }
 
 var errTwice = errors.New("the two PINs are not the same, start again")

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"text/tabwriter"
 
@@ -20,16 +21,45 @@ import (
 type door struct {
 	config, socket string
 	json           bool
+
+	remote    web.Remote
+	tokenFile string
 }
 
 func (d *door) flags(c *cobra.Command) {
 	c.PersistentFlags().StringVarP(&d.config, "config", "c", "cell.toml", "configuration file of the running daemon")
 	c.PersistentFlags().StringVar(&d.socket, "socket", "", "its local socket, instead of a configuration")
 	c.PersistentFlags().BoolVar(&d.json, "json", false, "print JSON")
+	c.PersistentFlags().StringVar(&d.remote.URL, "url", "", "address of its page on another computer, as in https://192.0.2.10:8443; needs a token")
+	c.PersistentFlags().StringVar(&d.tokenFile, "token-file", "", "file whose first line is the token; otherwise $"+tokenVariable)
+	c.PersistentFlags().StringVar(&d.remote.CAFile, "ca-file", "", "who signs the page's certificate, instead of the system's authorities")
+	c.PersistentFlags().StringVar(&d.remote.Fingerprint, "fingerprint", "", "of the page's self-made certificate, as its log shows it")
 	c.MarkPersistentFlagFilename("config", "toml") //nolint:errcheck // the flag exists
 }
 
+// tokenVariable holds the token where no file is named: an argument could be read
+// by everybody on this computer.
+const tokenVariable = "OFFSETBRIDGE_TOKEN"
+
+// far returns a client for the page of another computer.
+func (d *door) far() (*web.Client, error) {
+	o := d.remote
+	o.Token = os.Getenv(tokenVariable)
+	if d.tokenFile != "" {
+		b, err := os.ReadFile(d.tokenFile)
+		if err != nil {
+			return nil, fmt.Errorf("token file %q cannot be read: %w", d.tokenFile, err)
+		}
+		o.Token, _, _ = strings.Cut(string(b), "\n")
+	}
+	o.Token = strings.TrimSpace(o.Token)
+	return web.NewRemote(o)
+}
+
 func (d *door) client() (*web.Client, error) {
+	if d.remote.URL != "" {
+		return d.far()
+	}
 	if d.socket != "" {
 		return web.NewClient(d.socket), nil
 	}

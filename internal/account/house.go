@@ -22,6 +22,7 @@ const (
 // Options of a house. Zero times are replaced by the defaults in brackets.
 type Options struct {
 	People   []Person
+	Tokens   []Token
 	Idle     time.Duration // [10 min] without any action a session ends
 	Absolute time.Duration // [12 h] and after this in any case
 	Proof    time.Duration // [2 min] the PIN is as good as just entered

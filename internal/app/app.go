@@ -278,7 +278,7 @@ func (a *App) openDoors(context.Context) error {
 	}
 	page, err := server.ListenPage(web.PageOptions{
 		Listen: c.Listen, CertFile: c.CertFile, KeyFile: c.KeyFile, Watch: c.Watch,
-		House: account.New(account.Options{People: a.o.Config.People, Idle: c.Idle}),
+		House: account.New(account.Options{People: a.o.Config.People, Tokens: a.o.Config.Tokens, Idle: c.Idle}),
 	})
 	if err != nil {
 		return err

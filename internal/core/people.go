@@ -13,6 +13,8 @@ func (d *decision) approve(f Approve) {
 	switch {
 	case p == nil:
 		decline(declineGone)
+	case p.Approval != nil && p.Approval.Principal == f.Who.Principal && f.Digest == p.Digest:
+		// the same yes once more: it has had its effect
 	case p.Status != Pending:
 		decline(declineDecided)
 	case f.Digest != p.Digest:

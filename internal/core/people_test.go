@@ -28,7 +28,10 @@ func TestApprovalIsBoundToWhatWasSeen(t *testing.T) {
 	c.begin() // the machine cuts: approved, but not sent
 	yes := Approve{Proposal: p.ID, Digest: p.Digest, Who: setter}
 	one[Approved](t, c.send(yes))
-	c.declined(yes, declineDecided)
+	if out := c.send(yes); len(out) != 0 {
+		t.Fatalf("the same yes once more did %s", kinds(out))
+	}
+	c.declined(Approve{Proposal: p.ID, Digest: p.Digest, Who: engineer}, declineDecided)
 	out := c.end()
 	if in := one[Intended](t, out); in.Proposal != p.ID || in.New != p.Moves[0].New || in.Charge != 0 {
 		t.Fatalf("intent %+v for %+v", in, p)

@@ -15,10 +15,13 @@ import (
 	"time"
 )
 
-// Client talks to a running program over its local socket.
+// Client talks to a running program, over its local socket or over its page's
+// address with a token.
 type Client struct {
-	path string
-	http *http.Client
+	path  string // of the socket, or the address
+	base  string
+	token string
+	http  *http.Client
 }
 
 // NewClient returns a client for the socket at path.
@@ -27,7 +30,7 @@ func NewClient(path string) *Client {
 		var d net.Dialer
 		return d.DialContext(ctx, "unix", path)
 	}
-	return &Client{path: path, http: &http.Client{Transport: &http.Transport{DialContext: dial}, Timeout: 15 * time.Second}}
+	return &Client{path: path, base: "http://offsetbridge", http: &http.Client{Transport: &http.Transport{DialContext: dial}, Timeout: 15 * time.Second}}
 }
 
 // RefusedError is an answer that says no.
@@ -67,10 +70,11 @@ func (c *Client) do(ctx context.Context, method, path string, body, out any) err
 		}
 		sent = bytes.NewReader(b)
 	}
-	req, err := http.NewRequestWithContext(ctx, method, "http://offsetbridge"+path, sent)
+	req, err := http.NewRequestWithContext(ctx, method, c.base+path, sent)
 	if err != nil {
 		return err
 	}
+	c.sign(req)
 	resp, err := c.http.Do(req)
 	if err != nil {
 		var op *net.OpError
@@ -97,10 +101,11 @@ func (c *Client) do(ctx context.Context, method, path string, body, out any) err
 // Events calls f with every event from now on, from a goroutine of its own that
 // ends with ctx or with the connection. It returns once it is connected.
 func (c *Client) Events(ctx context.Context, f func(Entry)) error {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://offsetbridge/v1/events", nil)
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, c.base+"/v1/events", nil)
 	if err != nil {
 		return err
 	}
+	c.sign(req)
 	live := &http.Client{Transport: c.http.Transport} // no limit on its time
 	resp, err := live.Do(req)
 	if err != nil {

@@ -73,9 +73,7 @@ func (s *server) lines(w http.ResponseWriter, r *http.Request) {
 	slices.SortStableFunc(lines, func(a, b Line) int {
 		return cmp.Compare(slices.Index(order, a.State), slices.Index(order, b.State))
 	})
-	s.give(w, struct {
-		Machines []Line `json:"machines"`
-	}{lines}, err)
+	s.give(w, LinesView{lines}, err)
 }
 
 // MachinePage is one machine with its loops.

@@ -80,9 +80,7 @@ func (m *marks) released(machine string, e core.Event) {
 
 // again asks for a second reading of a card's part, or takes that back.
 func (s *server) again(w http.ResponseWriter, r *http.Request) {
-	var body struct {
-		On bool `json:"on"`
-	}
+	var body MeasureRequest
 	if _, ok := s.take(w, r, &body); !ok {
 		return
 	}

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"context"
 	"crypto/sha256"
 	"embed"
 	"encoding/base64"
@@ -137,8 +136,9 @@ func (p *Page) give(w http.ResponseWriter, r *http.Request) {
 // answer lets a request to the interface through, with who is signed in.
 func (p *Page) answer(w http.ResponseWriter, r *http.Request) {
 	safe := r.Method == http.MethodGet || r.Method == http.MethodHead
+	token := r.Header.Get("Authorization") != ""
 	switch {
-	case !safe && !sameOrigin(r):
+	case !safe && !token && !sameOrigin(r):
 		refuse(w, http.StatusForbidden, "origin", "the request comes from another site")
 		return
 	case r.ContentLength > maxBody:
@@ -147,6 +147,9 @@ func (p *Page) answer(w http.ResponseWriter, r *http.Request) {
 		return
 	case !safe && r.Method != http.MethodDelete && !strings.HasPrefix(r.Header.Get("Content-Type"), "application/json"):
 		refuse(w, http.StatusUnsupportedMediaType, "type", "the request's body is not JSON, say so in its Content-Type")
+		return
+	}
+	if p.bearer(w, r, safe) {
 		return
 	}
 	s, signed := p.session(r, !safe)
@@ -158,7 +161,7 @@ func (p *Page) answer(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusForbidden, "role", core.Code("role").Words())
 		return
 	}
-	ctx := context.WithValue(r.Context(), freshKey{}, s.Fresh)
+	ctx := freshOf(r.Context(), s.Fresh)
 	if signed {
 		ctx = WithPerson(ctx, core.Person{Principal: s.Person.ID, Role: s.Person.Role, Auth: "pin"})
 	}
@@ -168,7 +171,7 @@ func (p *Page) answer(w http.ResponseWriter, r *http.Request) {
 // open reports whether somebody who is not signed in may ask for this.
 func (p *Page) open(r *http.Request, safe bool) bool {
 	where := r.URL.Path
-	if where == "/v1/session" {
+	if where == "/v1/session" || where == "/v1/openapi.json" {
 		return true
 	}
 	return safe && p.watch && (where == "/v1/board" || where == "/v1/live" || where == "/v1/news" || where == "/v1/machines" ||

@@ -76,10 +76,7 @@ func (p *Page) who(w http.ResponseWriter, r *http.Request) {
 }
 
 func (p *Page) signIn(w http.ResponseWriter, r *http.Request) {
-	var body struct {
-		Person string `json:"person"`
-		PIN    string `json:"pin"`
-	}
+	var body SignInRequest
 	if _, ok := p.server.take(w, r, &body); !ok {
 		return
 	}
@@ -103,9 +100,7 @@ func (p *Page) signIn(w http.ResponseWriter, r *http.Request) {
 }
 
 func (p *Page) prove(w http.ResponseWriter, r *http.Request) {
-	var body struct {
-		PIN string `json:"pin"`
-	}
+	var body ProofRequest
 	if _, ok := p.server.take(w, r, &body); !ok {
 		return
 	}

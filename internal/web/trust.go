@@ -161,9 +161,7 @@ func (s *server) trustRoutes(mux *http.ServeMux) {
 
 func (s *server) gauges(w http.ResponseWriter, r *http.Request) {
 	all, err := s.o.Trust.Gauges(r.Context())
-	s.give(w, struct {
-		Gauges []GaugeStatus `json:"gauges"`
-	}{all}, err)
+	s.give(w, GaugesView{all}, err)
 }
 
 func (s *server) check(w http.ResponseWriter, r *http.Request) {
@@ -201,9 +199,7 @@ func (s *server) check(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) tray(w http.ResponseWriter, r *http.Request) {
 	all, err := s.o.Trust.Tray(r.Context())
-	s.give(w, struct {
-		Readings []TrayItem `json:"readings"`
-	}{all}, err)
+	s.give(w, TrayView{all}, err)
 }
 
 // TrayItemOf lays an item of a tray out.
@@ -225,9 +221,7 @@ func (s *server) assign(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *server) discard(w http.ResponseWriter, r *http.Request) {
-	var body struct {
-		Reason string `json:"reason"`
-	}
+	var body DiscardRequest
 	if _, ok := s.take(w, r, &body); !ok {
 		return
 	}

@@ -95,8 +95,9 @@ type Options struct {
 type Server struct{ server }
 
 type server struct {
-	o     Options
-	marks marks
+	o       Options
+	marks   marks
+	decided decisions
 }
 
 // New returns the interface; nothing listens yet.
@@ -111,6 +112,7 @@ func (s *Server) Handler() http.Handler { return s.routes() }
 
 func (s *server) routes() *http.ServeMux {
 	mux := http.NewServeMux()
+	mux.HandleFunc("GET /v1/openapi.json", s.describe)
 	mux.HandleFunc("GET /v1/status", s.status)
 	mux.HandleFunc("GET /v1/queue", s.queue)
 	mux.HandleFunc("GET /v1/queue/{machine}/{id}", s.card)
@@ -144,9 +146,7 @@ func (s *server) status(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) queue(w http.ResponseWriter, r *http.Request) {
 	cards, err := s.cards(r.Context())
-	s.give(w, struct {
-		Proposals []Card `json:"proposals"`
-	}{cards}, err)
+	s.give(w, QueueView{cards}, err)
 }
 
 func (s *server) cards(ctx context.Context) ([]Card, error) {
@@ -170,9 +170,7 @@ func (s *server) requests(w http.ResponseWriter, r *http.Request) {
 	for _, m := range st.Machines {
 		open = append(open, m.Requests...)
 	}
-	s.give(w, struct {
-		Requests []core.RequestView `json:"requests"`
-	}{open}, err)
+	s.give(w, RequestsView{open}, err)
 }
 
 func (s *server) card(w http.ResponseWriter, r *http.Request) {
@@ -189,26 +187,6 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	refuse(w, http.StatusNotFound, "gone", core.Code("gone").Words())
-}
-
-func (s *server) approve(w http.ResponseWriter, r *http.Request) {
-	var body struct {
-		Digest string `json:"digest"`
-	}
-	id, ok := s.take(w, r, &body)
-	if ok && s.mayApprove(w, r) {
-		s.call(w, r, r.PathValue("machine"), core.Approve{Proposal: id, Digest: body.Digest, Who: person(r)})
-	}
-}
-
-func (s *server) reject(w http.ResponseWriter, r *http.Request) {
-	var body struct {
-		Reason string `json:"reason"`
-	}
-	id, ok := s.take(w, r, &body)
-	if ok {
-		s.call(w, r, r.PathValue("machine"), core.Reject{Proposal: id, Reason: body.Reason, Who: person(r)})
-	}
 }
 
 // Scope names what to hold or resume: everything, a machine, or one loop.
@@ -267,9 +245,7 @@ func (s *server) history(w http.ResponseWriter, r *http.Request) {
 		Machine: q.Get("machine"), Loop: q.Get("loop"), Part: q.Get("part"),
 		Gauge: q.Get("gauge"), Person: q.Get("person"), Limit: limit,
 	})
-	s.give(w, struct {
-		Events []Entry `json:"events"`
-	}{entries}, err)
+	s.give(w, HistoryView{entries}, err)
 }
 
 // call hands a person's input to a machine and answers after the commit.
@@ -351,12 +327,17 @@ type Refusal struct {
 	Error struct {
 		Code    string `json:"code"`
 		Message string `json:"message"`
+		By      string `json:"by,omitempty"` // who was first, where somebody was
 	} `json:"error"`
 }
 
 func refuse(w http.ResponseWriter, status int, code, message string) {
+	refuseBy(w, status, code, message, "")
+}
+
+func refuseBy(w http.ResponseWriter, status int, code, message, by string) {
 	var body Refusal
-	body.Error.Code, body.Error.Message = code, message
+	body.Error.Code, body.Error.Message, body.Error.By = code, message, by
 	answer(w, status, body)
 }
 
