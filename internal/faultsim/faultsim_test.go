@@ -11,7 +11,7 @@ func TestInvariantsHoldAtTheMachines(t *testing.T) {
 	began := time.Now()
 	total := Report{Counts: Counts{}}
 	seed := uint64(1)
-	for total.Parts < 2_000 || len(total.Counts.Missing(total.Parts)) > 0 && total.Parts < 4_000 {
+	for total.Parts < 2_000 || len(total.Counts.Missing(total.Parts)) > 0 && total.Parts < 6_000 {
 		rep := Run(Options{Seed: seed, Parts: 500})
 		for _, v := range rep.Violations {
 			t.Errorf("%v\nagain: go run ./cmd/fault-sim -replay -seed %d", v, v.Seed)
