@@ -54,7 +54,7 @@ func BenchmarkWrite(b *testing.B) {
 			if _, err := e.s.read(context.Background(), one); err != nil {
 				b.Fatal(err)
 			}
-			if _, err := (direct{}).put(context.Background(), e.s, id, v, o.Answer); err != nil {
+			if _, err := (direct{}).put(context.Background(), e.s, parcel{node: id, value: v}, o.Answer); err != nil {
 				b.Fatal(err)
 			}
 			if _, err := e.s.read(context.Background(), one); err != nil {

@@ -18,6 +18,9 @@ func (v *survey) compare() {
 			v.fault(differs(CodeNode, "%s %s", f.label(), f.ID))
 			continue
 		}
+		if isBox(f.Role) {
+			continue
+		}
 		at := l.add(f.id)
 		switch f.Role {
 		case "serial":
@@ -58,6 +61,7 @@ func (v *survey) compare() {
 		}
 		l.tools = append(l.tools, at)
 	}
+	v.compareMailbox()
 }
 
 func isText(x *ua.Variant) bool { _, ok := textOf(x); return ok }
@@ -92,6 +96,9 @@ func (v *survey) compareSerial(f *Finding) {
 		v.fault(differs(CodeSerial, "the server says %q, commissioned %q", f.Value, v.o.Serial))
 	}
 }
+
+// mayWrite reports whether the server lets us write the node, as far as it tells.
+func (f *Finding) mayWrite() bool { return f.Writable || f.Access == "" && f.User == "" }
 
 // compareRegister checks type, unit and range. A register that this user may
 // not write is no difference: a loop may only observe it.
@@ -128,5 +135,5 @@ func (v *survey) compareRegister(f *Finding, at int) {
 	}
 	l.registers = append(l.registers, at)
 	l.codecs = append(l.codecs, c)
-	l.writable = append(l.writable, f.Writable || f.Access == "" && f.User == "")
+	l.writable = append(l.writable, f.mayWrite())
 }

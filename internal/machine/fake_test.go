@@ -29,6 +29,7 @@ type fake struct {
 	sessions int
 	onRead   func() // before a Read is answered, without the lock
 	clock    func() time.Time
+	program  func(spoilt mishap) // the control's, where there is a mailbox; under the lock
 }
 
 type fakeNode struct {
@@ -231,11 +232,26 @@ func (s *fakeSession) write(ctx context.Context, v *ua.WriteValue, patience time
 	}
 	f := s.f
 	f.mu.Lock()
-	m := f.mishap
-	f.mishap = none
 	n := f.nodes[v.NodeID.String()]
+	m := f.mishap
+	if f.program != nil && n != f.nodes["ns=2;s="+boxRequest] {
+		m = none
+	} else {
+		f.mishap = none
+	}
 	old := n.value
-	apply := func(x any) { n.value, n.source = x, f.clock(); f.effects++ }
+	apply := func(x any) {
+		n.value, n.source = x, f.clock()
+		if f.program != nil {
+			f.program(m)
+		} else {
+			f.effects++
+		}
+	}
+	if m == clipped && f.program != nil {
+		apply(v.Value.Value.Value())
+		m = none
+	}
 	switch m {
 	case none, answerLost, uncertain, droppedAfter:
 		apply(v.Value.Value.Value())

@@ -8,8 +8,9 @@ import (
 type Report struct {
 	Endpoint string     `json:"endpoint"`
 	Peer     Peer       `json:"peer"`
-	Up       bool       `json:"up"`   // a session would come up
-	Demo     bool       `json:"demo"` // the server is a simulated machine
+	Up       bool       `json:"up"`     // a session would come up
+	Demo     bool       `json:"demo"`   // the server is a simulated machine
+	Writes   string     `json:"writes"` // how a change gets into a register: "direct" or "hand-over"
 	Metadata string     `json:"metadata,omitempty"`
 	Nodes    []*Finding `json:"nodes"`
 	Problems []Problem  `json:"problems"`
@@ -28,7 +29,7 @@ func Inspect(ctx context.Context, o Options) Report {
 	if o.Now == nil {
 		o.Now = func() int64 { return 0 } // nothing is written here
 	}
-	r := Report{Endpoint: o.Endpoint, Nodes: []*Finding{}, Problems: []Problem{}}
+	r := Report{Endpoint: o.Endpoint, Writes: o.Way(), Nodes: []*Finding{}, Problems: []Problem{}}
 	if err := o.Check(); err != nil {
 		for _, e := range err.(interface{ Unwrap() []error }).Unwrap() {
 			r.problem(differs(CodeConfig, "%v", e))
@@ -56,7 +57,7 @@ func Inspect(ctx context.Context, o Options) Report {
 	}
 	r.Up = len(r.Problems) == 0
 	for _, f := range v.findings {
-		if f.Role == "register" && f.Found && !f.Writable && (f.Access != "" || f.User != "") {
+		if f.Found && !f.mayWrite() && (f.Role == "register" && o.Handover == nil || boxWritten(f.Role)) {
 			r.problem(wait(CodeReadOnly, "%s", f.label()))
 		}
 	}

@@ -40,6 +40,8 @@ type Machine struct {
 	order  atomic.Uint64 // of samples, over all sessions
 	digest string        // of the last session's metadata; the session goroutine's own
 
+	shut time.Time // until then a withdrawn request may be acted on; the session goroutine's own
+
 	writing chan struct{} // one write at a time
 }
 
@@ -149,10 +151,7 @@ func (m *Machine) session(ctx context.Context) (up bool, why *fault) {
 		leave(s, why)
 		return false, why
 	}
-	if why = v.first(); why == nil {
-		why = m.remember(v.digest)
-	}
-	if why != nil {
+	if why = m.admit(ctx, s, v); why != nil {
 		s.close()
 		return false, why
 	}
@@ -168,6 +167,17 @@ func (m *Machine) session(ctx context.Context) (up bool, why *fault) {
 	m.finish(e, why)
 	<-watched
 	return true, why
+}
+
+// admit says why a session may not count as up, nil where it may.
+func (m *Machine) admit(ctx context.Context, s session, v *survey) *fault {
+	if why := v.first(); why != nil {
+		return why
+	}
+	if why := m.remember(v.digest); why != nil {
+		return why
+	}
+	return m.clearMailbox(ctx, s, v.layout)
 }
 
 // remember compares the metadata with the last session's. A change is reported
@@ -186,7 +196,7 @@ func (m *Machine) begin(s session, v *survey) *epoch {
 		s: s, layout: v.layout, digest: v.digest,
 		io:    make(chan struct{}, 1),
 		wake:  make(chan struct{}, 1),
-		via:   direct{},
+		via:   v.layout.writer(),
 		over:  make(chan struct{}),
 		ended: make(chan struct{}),
 	}
@@ -342,6 +352,9 @@ func (m *Machine) sample(ctx context.Context, e *epoch) error {
 		return f
 	}
 	s, err := m.snapshot(ctx, e)
+	if err == nil {
+		err = s.orphan()
+	}
 	if err != nil {
 		return err
 	}

@@ -183,7 +183,7 @@ func TestRenew(t *testing.T) {
 	s.live()
 	s.epoch().via = writerFunc(func(ctx context.Context, x session, id *ua.NodeID, v *ua.Variant, w time.Duration) (ua.StatusCode, error) {
 		time.Sleep(150 * time.Millisecond)
-		return direct{}.put(ctx, x, id, v, w)
+		return direct{}.put(ctx, x, parcel{node: id, value: v}, w)
 	})
 	in := s.intent(12 * step)
 	if o := s.write(in); o.Result != core.Applied && o.Code != CodeEpoch && o.Code != CodeDown {

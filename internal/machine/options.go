@@ -47,17 +47,22 @@ type Options struct {
 	Tools      []Tool     // in the order of core.Settings.Tools
 	Registers  []Register // in the order of core.Settings.Registers
 
-	Answer  time.Duration // how long a write waits for its answer, and then its read-back for the value (2 s)
-	Window  time.Duration // longest time from the start of the pre-read to sending (250 ms)
-	Request time.Duration // how long every other request waits (2 s)
-	Health  time.Duration // between reads of the server's state; two misses end the session (2 s)
-	Poll    time.Duration // between samples when nothing wakes us (1 s)
-	Watch   time.Duration // publishing and sampling interval of the subscription (100 ms)
-	Retry   time.Duration // first pause before a new session (250 ms)
-	Longest time.Duration // the pause doubles up to this while sessions do not last (4 s)
-	Recheck time.Duration // pause after a difference from what was commissioned, or one of the first refused logins (8 s)
-	Relogin time.Duration // pause after further refused logins, so that no account is locked by us (1 min)
-	Renew   time.Duration // longest life of a session (30 min): a channel is replaced, never renewed
+	// Handover is the mailbox of the control's own program; nil writes registers
+	// directly.
+	Handover *Handover
+
+	Answer     time.Duration // how long a write waits for its answer, and then its read-back for the value (2 s)
+	Quarantine time.Duration // how long the control may be at a request that was withdrawn (30 s)
+	Window     time.Duration // longest time from the start of the pre-read to sending (250 ms)
+	Request    time.Duration // how long every other request waits (2 s)
+	Health     time.Duration // between reads of the server's state; two misses end the session (2 s)
+	Poll       time.Duration // between samples when nothing wakes us (1 s)
+	Watch      time.Duration // publishing and sampling interval of the subscription (100 ms)
+	Retry      time.Duration // first pause before a new session (250 ms)
+	Longest    time.Duration // the pause doubles up to this while sessions do not last (4 s)
+	Recheck    time.Duration // pause after a difference from what was commissioned, or one of the first refused logins (8 s)
+	Relogin    time.Duration // pause after further refused logins, so that no account is locked by us (1 min)
+	Renew      time.Duration // longest life of a session (30 min): a channel is replaced, never renewed
 
 	// Now is the monotonic clock of Intent.SendBy, in milliseconds. Required.
 	Now func() int64
@@ -106,12 +111,21 @@ type Tool struct {
 
 // Register maps one offset number.
 type Register struct {
-	Name string
-	Node Node
-	Unit length.Unit
-	Step length.Length
-	Band length.Range // hard band: nothing outside is sent, whoever asks
-	Text bool         // the control holds the number as text
+	Name   string
+	Node   Node
+	Unit   length.Unit
+	Step   length.Length
+	Band   length.Range // hard band: nothing outside is sent, whoever asks
+	Text   bool         // the control holds the number as text
+	Number int64        // names the register in the mailbox; from 1
+}
+
+// Way is how a change gets into a register: "direct" or "hand-over".
+func (o *Options) Way() string {
+	if o.Handover != nil {
+		return "hand-over"
+	}
+	return "direct"
 }
 
 func (o Options) withDefaults() Options {
@@ -121,6 +135,7 @@ func (o Options) withDefaults() Options {
 		}
 	}
 	def(&o.Answer, 2*time.Second)
+	def(&o.Quarantine, 30*time.Second)
 	def(&o.Window, 250*time.Millisecond)
 	def(&o.Request, 2*time.Second)
 	def(&o.Health, 2*time.Second)
@@ -217,6 +232,27 @@ func (o Options) checkNodes() []error {
 		if r.Step <= 0 || r.Band.Low > r.Band.High {
 			errs = append(errs, fmt.Errorf("%s needs a positive step and a band that runs upwards", role))
 		}
+	}
+	if o.Handover != nil {
+		for _, n := range o.Handover.nodes() {
+			check(n.role, n.node.ID, true)
+		}
+		errs = append(errs, o.checkNumbers()...)
+	}
+	return errs
+}
+
+// checkNumbers reports registers that the mailbox cannot tell apart.
+func (o Options) checkNumbers() []error {
+	var errs []error
+	named := map[int64]string{}
+	for _, r := range o.Registers {
+		if r.Number < 1 || r.Number > mostNumber {
+			errs = append(errs, fmt.Errorf("register %q has the number %d in the mailbox, write one from 1 to %d", clip(r.Name), r.Number, mostNumber))
+		} else if other, ok := named[r.Number]; ok {
+			errs = append(errs, fmt.Errorf("registers %q and %q share the number %d in the mailbox, give each its own", clip(other), clip(r.Name), r.Number))
+		}
+		named[r.Number] = r.Name
 	}
 	return errs
 }

@@ -15,6 +15,8 @@ type peerRig struct {
 	m     *peers.Machine
 	proxy *proxy
 	start peers.State
+
+	handover bool
 }
 
 func peerOptions() peers.Options {
@@ -74,6 +76,9 @@ func (r *peerRig) options() Options {
 		o.Security.Pinned = fingerprint(r.m.Certificate)
 		o.Security.User, o.Security.Password = "bridge", "open sesame"
 	}
+	if r.handover {
+		hand(&o, r.m.NodeID)
+	}
 	return o
 }
 
@@ -113,6 +118,18 @@ func TestConformancePeer(t *testing.T) {
 	t.Parallel()
 	m := peers.StartMachine(t, peerOptions())
 	conformance(t, func(t *testing.T) rig { return newPeerRig(t, m) }, func(*testing.T) {})
+}
+
+func TestConformancePeerHandover(t *testing.T) {
+	t.Parallel()
+	o := peerOptions()
+	o.Handover = true
+	m := peers.StartMachine(t, o)
+	conformance(t, func(t *testing.T) rig {
+		r := newPeerRig(t, m)
+		r.handover, r.proxy.fields = true, 4 // what spoils a write spoils the request's number
+		return r
+	}, func(*testing.T) {})
 }
 
 // The secured peer, briefly: what an encrypted channel cannot be made to lose

@@ -21,6 +21,8 @@ type proxy struct {
 	off    bool
 	mute   bool // answers are swallowed
 	mishap mishap
+	fields int // writes that go through before one is struck
+	passed int
 	late   time.Duration
 	conns  map[net.Conn]bool
 	// route returns where the next connection goes, when set.
@@ -136,8 +138,12 @@ func (p *proxy) strikes(chunk []byte) (mishap, time.Duration) {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	if p.passed < p.fields {
+		p.passed++
+		return none, 0
+	}
 	m := p.mishap
-	p.mishap = none
+	p.mishap, p.passed = none, 0
 	return m, p.late
 }
 

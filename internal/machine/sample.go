@@ -1,6 +1,7 @@
 package machine
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -25,6 +26,17 @@ type layout struct {
 	registers []int
 	codecs    []codec
 	writable  []bool
+
+	box                   *mailbox // nil: registers are written directly
+	request, acknowledged int      // places
+}
+
+// writer is how registers are written in this session.
+func (l *layout) writer() writer {
+	if l.box == nil {
+		return direct{}
+	}
+	return l.box
 }
 
 func newLayout(o *Options) *layout {
@@ -55,6 +67,8 @@ type snapshot struct {
 	core.Sample
 	at      time.Time   // server's time of the answer, zero when not told
 	sources []time.Time // per register: when the source set it, zero when not told
+
+	request, acknowledged int64 // of the mailbox, where there is one
 }
 
 // decode understands one Read. Whatever is not a good value of the right type
@@ -67,6 +81,14 @@ func (l *layout) decode(a answer) (*snapshot, error) {
 	s.Permitted = true
 	if err := l.decodeState(a, s); err != nil {
 		return nil, err
+	}
+	if l.box != nil {
+		var err, err2 error
+		s.request, err = countAt(a, l.request)
+		s.acknowledged, err2 = countAt(a, l.acknowledged)
+		if err = errors.Join(err, err2); err != nil {
+			return nil, wait(CodeRead, "mailbox: %v", err)
+		}
 	}
 	s.Tools = make([]int64, len(l.tools))
 	for i, at := range l.tools {

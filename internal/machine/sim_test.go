@@ -70,7 +70,23 @@ func (r *simRig) options() Options {
 		o.Security.Pinned = fingerprint(r.s.Certificate())
 	}
 	o.Security.User, o.Security.Password = r.o.User, r.o.Password
+	if r.o.Handover {
+		hand(&o, r.s.NodeID)
+	}
 	return o
+}
+
+// hand gives options the mailbox of the simulated machines.
+func hand(o *Options, id func(string) string) {
+	node := func(s string) Node { return Node{ID: id("handover/" + s)} }
+	o.Handover = &Handover{
+		Request: node("Request"), Register: node("Register"), Old: node("Old"), New: node("New"), Check: node("Check"),
+		Acknowledged: node("Acknowledged"), Result: node("Result"),
+	}
+	o.Quarantine = 300 * time.Millisecond
+	for i := range o.Registers {
+		o.Registers[i].Number = int64(i + 1)
+	}
 }
 
 func (r *simRig) base() (uint64, int64) { return 7, 3 }
@@ -172,6 +188,12 @@ func newPair(uri string, from, to time.Time) ([]byte, *rsa.PrivateKey) {
 
 func TestConformanceSimulator(t *testing.T) {
 	conformance(t, func(t *testing.T) rig { return startSim(t, nil) }, (*testing.T).Parallel)
+}
+
+func TestConformanceSimulatorHandover(t *testing.T) {
+	conformance(t, func(t *testing.T) rig {
+		return startSim(t, func(o *sim.Options) { o.Handover = true })
+	}, (*testing.T).Parallel)
 }
 
 func TestConformanceSimulatorSecured(t *testing.T) {

@@ -43,8 +43,8 @@ func (s *Stepper) Connect(to Server) core.Link {
 	var why *fault
 	if err != nil {
 		why = faultOf(err)
-	} else if why = v.first(); why == nil {
-		why = s.m.remember(v.digest)
+	} else {
+		why = s.m.admit(context.Background(), stepped{to}, v)
 	}
 	if why != nil {
 		to.Drop(gone(why))
@@ -65,6 +65,9 @@ func (s *Stepper) Sample() (*core.Sample, *core.Link) {
 		return nil, s.end(f)
 	}
 	x, err := s.m.snapshot(context.Background(), s.e)
+	if err == nil {
+		err = x.orphan()
+	}
 	if err != nil {
 		return nil, s.end(faultOf(err))
 	}

@@ -25,7 +25,7 @@ const perRead = 120
 
 // Finding is what the server tells about one mapped node.
 type Finding struct {
-	Role     string `json:"role"` // "serial", "counter", "program", "permitted", "part serial", "tool", "register"
+	Role     string `json:"role"` // "serial", "counter", "program", "permitted", "part serial", "tool", "register", "hand-over …"
 	Name     string `json:"name,omitempty"`
 	ID       string `json:"id"`
 	Found    bool   `json:"found"`
@@ -197,6 +197,11 @@ func (v *survey) resolve(context.Context) error {
 	}
 	for i := range o.Registers {
 		add("register", o.Registers[i].Name, o.Registers[i].Node, &o.Registers[i])
+	}
+	if o.Handover != nil {
+		for _, n := range o.Handover.nodes() {
+			add(n.role, "", n.node, nil)
+		}
 	}
 	return nil
 }

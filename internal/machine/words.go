@@ -18,6 +18,7 @@ const (
 	CodeRenew    core.Code = "m-renew"    // planned new session before the channel's keys expire
 	CodeSlow     core.Code = "m-slow"     // samples were not taken in time
 	CodeClosed   core.Code = "m-closed"   // we were told to stop
+	CodeMailbox  core.Code = "m-mailbox"  // a hand-over is open that no write of ours waits for
 
 	CodeConfig      core.Code = "m-config"      // the options cannot be used at all
 	CodeCertificate core.Code = "m-certificate" // not the pinned certificate, or it contradicts itself
@@ -59,6 +60,8 @@ const (
 	CodeNoReadBack core.Code = "m-no-read-back"
 	CodeClipped    core.Code = "m-clipped"
 	CodePanic      core.Code = "m-panic"
+	CodeFill       core.Code = "m-fill"
+	CodeNotTaken   core.Code = "m-not-taken"
 )
 
 // Words says each code in one sentence: lower case, no full stop, and what to
@@ -76,6 +79,7 @@ var Words = map[core.Code]string{
 	CodeRenew:    "the connection is being rebuilt before its keys expire",
 	CodeSlow:     "samples of the machine were not taken in time, the connection is being rebuilt",
 	CodeClosed:   "the connection was closed here",
+	CodeMailbox:  "the mailbox for hand-overs is not free, it is emptied and waited for; if this stays, look at the control's program",
 
 	CodeConfig:      "the machine's mapping cannot be used, correct the configuration",
 	CodeCertificate: "the server's certificate is not the commissioned one, verify the machine before changing the pinned fingerprint",
@@ -114,4 +118,6 @@ var Words = map[core.Code]string{
 	CodeNoReadBack: "the write could not be read back, the register is read again after the quarantine",
 	CodeClipped:    "the machine answered good but holds another value, look at the register and its limits",
 	CodePanic:      "the OPC UA library failed inside, the register is read again after the quarantine",
+	CodeFill:       "not sent: the mailbox for the hand-over could not be filled",
+	CodeNotTaken:   "the control's program did not take the hand-over up in time, it was withdrawn and the register is read again after the quarantine",
 }

@@ -13,23 +13,40 @@ import (
 	"offsetbridge/internal/core"
 )
 
-// writer is how a value gets into a register. A hand-over mailbox, where the
-// control itself copies the value, would be another one.
+// writer is how a value gets into a register: into its own node, or handed over to
+// the control's program.
 type writer interface {
-	// put sends the value at most once and waits that long for the answer.
-	put(ctx context.Context, s session, register *ua.NodeID, v *ua.Variant, wait time.Duration) (ua.StatusCode, error)
+	// fill makes ready what has no effect by itself, before the last look at the
+	// machine. An error means that nothing has been sent that could take effect.
+	fill(ctx context.Context, s session, p parcel) error
+	// put sends what has the effect, at most once, and waits that long for the answer.
+	put(ctx context.Context, s session, p parcel, wait time.Duration) (ua.StatusCode, error)
+}
+
+// parcel is what one write sends.
+type parcel struct {
+	in    core.Intent
+	at    int // register's place
+	node  *ua.NodeID
+	value *ua.Variant
+	stop  func() bool // what was sent shall be taken back, if that is possible
 }
 
 // direct writes the register's own node: one register in one request, because
 // several in one have no order and no way back.
 type direct struct{}
 
-func (direct) put(ctx context.Context, s session, register *ua.NodeID, v *ua.Variant, wait time.Duration) (ua.StatusCode, error) {
-	return s.write(ctx, &ua.WriteValue{
-		NodeID:      register,
-		AttributeID: ua.AttributeIDValue,
-		Value:       &ua.DataValue{EncodingMask: ua.DataValueValue, Value: v},
-	}, wait)
+func (direct) fill(context.Context, session, parcel) error { return nil }
+
+func (direct) put(ctx context.Context, s session, p parcel, wait time.Duration) (ua.StatusCode, error) {
+	return s.write(ctx, valueTo(p.node, p.value), wait)
+}
+
+func valueTo(id *ua.NodeID, v *ua.Variant) *ua.WriteValue {
+	return &ua.WriteValue{
+		NodeID: id, AttributeID: ua.AttributeIDValue,
+		Value: &ua.DataValue{EncodingMask: ua.DataValueValue, Value: v},
+	}
 }
 
 // refusals are answers after which nothing was written, if the read-back agrees.
@@ -142,6 +159,10 @@ func (a *attempt) try(ctx context.Context) {
 	if !ok {
 		return
 	}
+	p := parcel{in: a.in, at: a.at, node: a.e.layout.nodes[a.e.layout.registers[a.at]].NodeID, value: v, stop: a.stopped(ctx)}
+	if !a.fill(ctx, p) {
+		return
+	}
 	began := a.m.o.clock()
 	pre, err := a.read(ctx)
 	if err != nil {
@@ -160,13 +181,33 @@ func (a *attempt) try(ctx context.Context) {
 		return
 	}
 	a.sent = true
-	id := a.e.layout.nodes[a.e.layout.registers[a.at]].NodeID
 	var st ua.StatusCode
 	err = guard(func() (err error) {
-		st, err = a.e.via.put(context.WithoutCancel(ctx), a.e.s, id, v, a.m.o.Answer)
+		st, err = a.e.via.put(context.WithoutCancel(ctx), a.e.s, p, a.m.o.Answer)
 		return err
 	})
 	a.conclude(st, err)
+}
+
+// stopped tells a request that waits for the control's program to be taken back.
+func (a *attempt) stopped(ctx context.Context) func() bool {
+	return func() bool { return ctx.Err() != nil || a.gate == nil || !a.gate() || a.e.doom() != nil }
+}
+
+// fill makes the mailbox ready, where there is one. Where it cannot, the session is
+// given up: the next one begins with a mailbox that is empty.
+func (a *attempt) fill(ctx context.Context, p parcel) bool {
+	err := guard(func() error { return a.e.via.fill(ctx, a.e.s, p) })
+	switch {
+	case err == nil:
+		return true
+	case errors.Is(err, errInexact):
+		a.notSent(CodeInexact, "%s: %v", a.in.New, err)
+	default:
+		a.notSent(CodeFill, "%v", err)
+		a.e.end(faultOf(err))
+	}
+	return false
 }
 
 // prepare checks everything that needs no reading and encodes the value.
@@ -243,6 +284,8 @@ func (a *attempt) unchanged() bool {
 		a.notSent(CodeProgram, "%q, decided on %q", s.Program, in.Program)
 	case !s.Permitted:
 		a.notSent(CodePermitted, "")
+	case s.orphan() != nil:
+		a.notSent(CodeFill, "%v", s.orphan())
 	default:
 		return true
 	}
@@ -264,9 +307,16 @@ func (a *attempt) conclude(st ua.StatusCode, err error) {
 		st = s // a refusal of the whole request
 	}
 	var p *panicked
+	var no declined
 	switch certain := slices.Contains(refusals, st); {
 	case errors.As(err, &p):
 		a.settle(core.Unknown, CodePanic, "%v", err)
+	case errors.As(err, &no):
+		a.concludeDeclined(no)
+	case errors.Is(err, errNotTaken), errors.Is(err, errStopped):
+		a.settle(core.Unknown, CodeNotTaken, "%v", err)
+	case errors.Is(err, errOther), errors.Is(err, errChanged):
+		a.settle(core.Unknown, CodeUncertain, "%v", err)
 	case certain:
 		a.concludeRefusal(st)
 	case err != nil:

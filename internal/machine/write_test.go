@@ -123,7 +123,7 @@ func TestContextEnds(t *testing.T) {
 	ctx, cancel = context.WithCancel(context.Background())
 	s.epoch().via = writerFunc(func(sending context.Context, x session, id *ua.NodeID, v *ua.Variant, w time.Duration) (ua.StatusCode, error) {
 		cancel()
-		return direct{}.put(sending, x, id, v, w)
+		return direct{}.put(sending, x, parcel{node: id, value: v}, w)
 	})
 	s.expect(s.m.Write(ctx, s.intent(12*step), yes), core.Applied, "")
 	s.holds(0.012, 1)
@@ -184,8 +184,10 @@ func (s *scene) epoch() *epoch {
 
 type writerFunc func(context.Context, session, *ua.NodeID, *ua.Variant, time.Duration) (ua.StatusCode, error)
 
-func (f writerFunc) put(ctx context.Context, s session, id *ua.NodeID, v *ua.Variant, w time.Duration) (ua.StatusCode, error) {
-	return f(ctx, s, id, v, w)
+func (f writerFunc) fill(context.Context, session, parcel) error { return nil }
+
+func (f writerFunc) put(ctx context.Context, s session, p parcel, w time.Duration) (ua.StatusCode, error) {
+	return f(ctx, s, p.node, p.value, w)
 }
 
 // What an answer and the read-back make of a write together.
@@ -302,7 +304,7 @@ func TestOneWriteAtATime(t *testing.T) {
 		r.f.mu.Lock()
 		readsInside += r.f.reads - before
 		r.f.mu.Unlock()
-		st, err := direct{}.put(context.Background(), x, id, v, w)
+		st, err := direct{}.put(context.Background(), x, parcel{node: id, value: v}, w)
 		mu.Lock()
 		inside--
 		mu.Unlock()

@@ -159,7 +159,8 @@ func (s *Server) write(c *conn, ses *session, r *ua.WriteRequest) (ua.Response, 
 
 func (s *Server) writesRegister(r *ua.WriteRequest) bool {
 	for _, w := range r.NodesToWrite {
-		if n := s.nodes.find(w.NodeID); n != nil && n.register != nil && w.AttributeID == ua.AttributeIDValue {
+		n := s.nodes.find(w.NodeID)
+		if n != nil && n.writable && (n.register != nil || n == s.nodes.request) && w.AttributeID == ua.AttributeIDValue {
 			return true
 		}
 	}
@@ -172,17 +173,7 @@ func (s *Server) applyLater(d time.Duration, who string, nodes []*ua.WriteValue)
 	if s.closed {
 		return
 	}
-	var t *time.Timer
-	t = time.AfterFunc(d, func() {
-		s.mu.Lock()
-		_, due := s.late[t]
-		delete(s.late, t)
-		s.mu.Unlock()
-		if due {
-			s.apply(0, who, nodes)
-		}
-	})
-	s.late[t] = struct{}{}
+	s.after(d, func() { s.apply(0, who, nodes) })
 }
 
 // apply writes each node under the rules of the control; how is a fault that
@@ -205,6 +196,17 @@ func (s *Server) applyOne(how faultKind, who string, w *ua.WriteValue) ua.Status
 	if code != ua.StatusOK {
 		return code
 	}
+	if n.put != nil {
+		if how == goodNotApplied {
+			return ua.StatusOK
+		}
+		if n == s.nodes.request {
+			s.mu.Lock()
+			s.spoilt = how
+			s.mu.Unlock()
+		}
+		return s.putInto(n, who, w.Value.Value.Value())
+	}
 	want, code := n.register.decode(w.Value.Value)
 	if code != ua.StatusOK {
 		return code
@@ -216,17 +218,17 @@ func (s *Server) applyOne(how faultKind, who string, w *ua.WriteValue) ua.Status
 	if how == goodNotApplied {
 		return ua.StatusOK
 	}
+	s.mu.Lock()
 	e, tell, code := s.commit(how, who, n.register, v, want)
+	s.mu.Unlock()
 	if code == ua.StatusOK && tell != nil {
 		tell(e)
 	}
 	return code
 }
 
-// commit changes the register and records the effect.
+// commit changes the register and records the effect. The caller holds mu.
 func (s *Server) commit(how faultKind, who string, r *Register, v, want float64) (Effect, func(Effect), ua.StatusCode) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
 	if s.o.RefuseInCycle && s.st.Cutting {
 		return Effect{}, nil, ua.StatusBadInvalidState
 	}
@@ -258,7 +260,7 @@ func (s *Server) writable(w *ua.WriteValue) (*node, ua.StatusCode) {
 		return nil, ua.StatusBadNodeIDUnknown
 	case n.attribute(w.AttributeID, &State{}) == nil:
 		return nil, ua.StatusBadAttributeIDInvalid
-	case w.AttributeID != ua.AttributeIDValue, n.register == nil:
+	case w.AttributeID != ua.AttributeIDValue, !n.writable:
 		return nil, ua.StatusBadNotWritable
 	case w.IndexRange != "":
 		return nil, ua.StatusBadWriteNotSupported // a register is one number

@@ -8,8 +8,9 @@ import (
 
 // Fault is a way to go wrong, armed with Server.Fault.
 type Fault struct {
-	kind  faultKind
-	delay time.Duration
+	kind   faultKind
+	delay  time.Duration
+	result int32
 }
 
 type faultKind int
@@ -28,9 +29,16 @@ const (
 	slowRead
 	frozenRead
 	badRead
+	ignoreHandover
+	lateHandover
+	refuseHandover
+	anotherHandover
+	falseHandover
 )
 
-// Faults of a write: they strike requests that write at least one register.
+// Faults of a write: they strike requests that write at least one register, or the
+// number of a request into the mailbox; what they say of the effect holds for what
+// the control's program makes of it.
 var (
 	LoseRequest     = Fault{kind: loseRequest}     // never applied, no answer
 	LoseAnswer      = Fault{kind: loseAnswer}      // applied, no answer
@@ -61,7 +69,7 @@ func LateEffect(d time.Duration) Fault { return Fault{kind: lateEffect, delay: d
 func SlowRead(d time.Duration) Fault { return Fault{kind: slowRead, delay: d} }
 
 func (f Fault) strikesWrite() bool { return f.kind <= dropConnection }
-func (f Fault) strikesRead() bool  { return f.kind >= dropConnection }
+func (f Fault) strikesRead() bool  { return f.kind >= dropConnection && f.kind <= badRead }
 
 // armed is a fault with the number of requests it still strikes.
 type armed struct {

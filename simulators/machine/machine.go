@@ -39,6 +39,8 @@ type Options struct {
 	Program          string
 	CountAtStart     bool             // the part counter rises in BeginCycle, not in EndCycle
 	RefuseInCycle    bool             // the control refuses register writes while cutting; most do not
+	Handover         bool             // registers are changed through the mailbox alone; a register's number is its place, from 1
+	HandoverTakes    time.Duration    // how long the control's program takes to find a request, while the machine stands
 	Now              func() time.Time // for time stamps; nil is time.Now
 
 	// A poor server: what it does not tell.
@@ -86,6 +88,10 @@ type Server struct {
 	subs     map[uint32]*subscription
 	lastID   uint32
 	closed   bool
+	finding  bool      // the control's program is about to look into the mailbox
+	ignored  int32     // the request that it does not look at
+	asks     string    // session that wrote the newest request
+	spoilt   faultKind // of the write that brought it
 	panics   []string
 }
 
@@ -134,7 +140,8 @@ func (s *Server) Endpoint() string { return "opc.tcp://" + s.addr }
 
 // NodeID returns the portable identifier ("nsu=URI;s=…") of what: "serial",
 // "name", "counter", "permitted", "state", "program", "part", "workpiece", "revision",
-// "demo", "register/NAME", "tool/NAME/generation", "tool/NAME/life" or
+// "demo", "handover/Request" (Register, Old, New, Check, Acknowledged, Result),
+// "register/NAME", "tool/NAME/generation", "tool/NAME/life" or
 // "tool/NAME/active". It panics for anything else: a test asked for a node
 // that does not exist.
 func (s *Server) NodeID(what string) string {

@@ -49,7 +49,9 @@ type node struct {
 	dataType uint32 // of namespace 0; variables only
 	array    bool   // one dimension
 	value    func(*State) any
-	register *Register // writable when set
+	register *Register
+	put      func(*Mailbox, any) bool // of the mailbox: false for a wrong type
+	writable bool                     // over OPC UA
 	refs     []ref
 }
 
@@ -65,6 +67,8 @@ type space struct {
 	nodes map[string]*node  // by string identifier in nsBuilder
 	base  map[uint32]*node  // by numeric identifier in namespace 0
 	names map[string]string // what → string identifier
+
+	request *node // of the mailbox
 }
 
 func newSpace(s *Server) *space {
@@ -106,6 +110,12 @@ func newSpace(s *Server) *space {
 	p.tools(machine, o)
 	p.offsets(machine, o)
 	p.filler(machine, o.Filler)
+	if o.Handover {
+		p.handover(machine)
+	}
+	for _, n := range p.nodes {
+		n.writable = n.put != nil || n.register != nil && !o.Handover
+	}
 	return p
 }
 
@@ -276,7 +286,7 @@ func (n *node) attribute(a ua.AttributeID, st *State) any {
 		return nil
 	case ua.AttributeIDAccessLevel, ua.AttributeIDUserAccessLevel:
 		level := byte(ua.AccessLevelTypeCurrentRead)
-		if n.register != nil {
+		if n.writable {
 			level |= byte(ua.AccessLevelTypeCurrentWrite)
 		}
 		return level

@@ -18,6 +18,7 @@ type State struct {
 	Revision   uint64 // rises with every change of a register, whoever made it
 	Tools      map[string]Tool
 	Registers  map[string]float64
+	Mailbox    Mailbox // stays empty without Options.Handover
 }
 
 // Tool is one tool of the machine.
@@ -97,6 +98,7 @@ func (s *Server) replace(next State) {
 	next.Registers = values
 	s.st = next
 	s.observe()
+	s.seek()
 }
 
 // BeginCycle starts the next part: writing is no longer permitted.

@@ -7,7 +7,7 @@
 //                   "resolution":0.001,"min":-1,"max":1,"initial":0}]}'
 //
 // Options: serial, name, program, user, password, secure, tools, registers
-// (asText too), port, memory: a file that keeps the state over a power cut, certificate, key and uri: PEM texts and the
+// (asText too), handover: registers change through a mailbox alone, port, memory: a file that keeps the state over a power cut, certificate, key and uri: PEM texts and the
 // application they were issued for, made anew at each start without them. It prints one JSON line with its endpoint when it is ready,
 // then answers every JSON line on standard input with one JSON line:
 //   {"do":"begin"} {"do":"end"} {"do":"set","register":R,"value":V}
@@ -40,6 +40,7 @@ const state = {
   tools: Object.fromEntries((options.tools ?? []).map((t) => [t.name, { generation: 0, life: t.life ?? 0 }])),
   registers: Object.fromEntries(registers.map((r) => [r.name, r.initial ?? 0])),
   log: [], // {register, old, new}, oldest first
+  mailbox: { Request: 0, Register: 0, Old: 0, New: 0, Check: 0, Acknowledged: 0, Result: 0 },
 };
 
 // A control keeps counters, offsets and tool table when its server is killed.
@@ -77,6 +78,21 @@ function store(r, value, overOpcua) {
   }
   remember();
   return StatusCodes.Good;
+}
+
+// takeOver is the control's program: while the machine stands it looks for a request
+// that it has not dealt with, checks it, carries it out and acknowledges it.
+function takeOver() {
+  const m = state.mailbox;
+  if (state.cutting || m.Request === 0 || m.Request === m.Acknowledged) return;
+  const r = registers[m.Register - 1];
+  const near = (a, b) => Math.abs(a - b) <= r.resolution / 2;
+  m.Result = !r ? 4
+    : !near(m.Request + m.Register + m.Old + m.New, m.Check) ? 5
+    : !near(state.registers[r.name], m.Old) ? 2
+    : store({ ...r, asText: false }, m.New, true) === StatusCodes.Good ? 1 : 3;
+  m.Acknowledged = m.Request;
+  remember();
 }
 
 async function freePort() {
@@ -126,6 +142,28 @@ function build(space) {
   variable(offsets, "Offsets/WritePermitted", "WritePermitted", DataType.Boolean, () => !state.cutting);
   variable(offsets, "Offsets/OffsetRevision", "OffsetRevision", DataType.UInt64, () => u64(state.revision));
   for (const r of registers) addRegister(ns, offsets, r);
+  if (options.handover) addMailbox(ns, object(machine, "Handover", "Handover"));
+}
+
+function addMailbox(ns, parent) {
+  for (const name of Object.keys(state.mailbox)) {
+    const dataType = ["Old", "New", "Check"].includes(name) ? DataType.Double : DataType.Int32;
+    const ours = ["Acknowledged", "Result"].includes(name);
+    const access = AccessLevelFlag.CurrentRead | (ours ? 0 : AccessLevelFlag.CurrentWrite);
+    ns.addVariable({
+      nodeId: `s=Handover/${name}`, browseName: name, componentOf: parent, dataType, minimumSamplingInterval: SAMPLING_MS,
+      accessLevel: access, userAccessLevel: access,
+      value: {
+        get: () => new Variant({ dataType, value: state.mailbox[name] }),
+        set: (v) => {
+          state.mailbox[name] = v.value;
+          remember();
+          setImmediate(takeOver);
+          return StatusCodes.Good;
+        },
+      },
+    });
+  }
 }
 
 function addRegister(ns, parent, r) {
@@ -134,10 +172,10 @@ function addRegister(ns, parent, r) {
   unit.unitId = unitId(code);
   unit.namespaceUri = "http://www.opcfoundation.org/UA/units/un/cefact";
   const dataType = r.asText ? DataType.String : DataType.Double;
+  const access = AccessLevelFlag.CurrentRead | (options.handover ? 0 : AccessLevelFlag.CurrentWrite);
   const common = {
     nodeId: `s=Offsets/${r.name}`, browseName: r.name, componentOf: parent, dataType, minimumSamplingInterval: SAMPLING_MS,
-    accessLevel: AccessLevelFlag.CurrentRead | AccessLevelFlag.CurrentWrite,
-    userAccessLevel: AccessLevelFlag.CurrentRead | AccessLevelFlag.CurrentWrite,
+    accessLevel: access, userAccessLevel: access,
     value: {
       get: () => new Variant({ dataType, value: r.asText ? state.registers[r.name].toFixed(decimals(r)) : state.registers[r.name] }),
       set: (v) => store(r, v.value, true),
@@ -165,6 +203,7 @@ const commands = {
     state.cutting = false;
     state.counter++;
     for (const t of Object.values(state.tools)) t.life++;
+    setImmediate(takeOver);
   },
   set: ({ register, value }) => {
     const r = registers.find((x) => x.name === register);

@@ -72,6 +72,7 @@ type Options struct {
 	Memory    string     `json:"memory,omitempty"` // file that keeps the state over Kill and Restart
 	Tools     []Tool     `json:"tools"`
 	Registers []Register `json:"registers"`
+	Handover  bool       `json:"handover,omitempty"` // registers change through the mailbox alone
 }
 
 // Tool is a tool with the parts it has cut.
@@ -222,6 +223,8 @@ func (m *Machine) NodeID(what string) string {
 	}
 	kind, name, _ := strings.Cut(what, "/")
 	switch kind {
+	case "handover":
+		return builder + "Handover/" + name
 	case "register":
 		return builder + "Offsets/" + name
 	case "tool":
