@@ -21,6 +21,9 @@ type MQTT struct {
 	KeyFile  string
 	Silence  time.Duration // how long without any message before it is said
 	Requests string        // topic for requests to measure a part again, with {machine}; empty: none
+	State    string        // topic for the state of each loop, retained, with {machine} and {loop}; empty: none
+	Events   string        // topic for what happens, may hold {machine} and {loop}; empty: none
+	Head     string        // topic for the head of each stream of the record, retained, with {machine}; empty: none
 }
 
 // Gauge is one source of readings.
@@ -138,8 +141,9 @@ func readMQTT(top *table, dir string) MQTT {
 		t.warn("broker", "sends the password unencrypted through the network, mqtts:// does not")
 	}
 	if s, ok := t.text("requests"); ok {
-		q.Requests = t.outgoing("requests", s)
+		q.Requests = t.outgoing("requests", s, "machine")
 	}
+	q.readPublished(t)
 	q.Silence, _ = t.duration("silence", q.Silence, time.Second, 7*24*time.Hour)
 	t.close()
 	return q
@@ -231,27 +235,6 @@ func (g *Gauge) readNumber(t *table) {
 	if g.DecimalComma && !g.TextNumbers {
 		t.problem("decimal_comma", "needs numbers in quotes, as a plain JSON number has no comma: write text_numbers = true as well")
 	}
-}
-
-// outgoing checks a topic that is published to: fixed levels, of which one may be
-// {machine}.
-func (t *table) outgoing(key, s string) string {
-	parts := strings.Split(s, "/")
-	if len(parts) > maxLevels || len(s) > 400 {
-		t.problem(key, "is too long, write at most %d levels and 400 bytes", maxLevels)
-		return ""
-	}
-	for i, p := range parts {
-		switch {
-		case p == "" || i == 0 && p[0] == '$':
-			t.problem(key, "has an empty level or begins with $, write it as in \"hall/requests\"")
-			return ""
-		case p != "{machine}" && strings.ContainsAny(p, "+#{}"):
-			t.problem(key, "holds the level %q, write fixed words and at most {machine}", clip(p))
-			return ""
-		}
-	}
-	return s
 }
 
 // topic checks a template and puts the gauge's own name into it.

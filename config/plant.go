@@ -18,12 +18,7 @@ func (c *Config) checkPlant(t *table) {
 	c.checkStandards(t)
 	c.checkGauges(t.tables("gauge"), topics)
 	c.checkAnnouncements(t.tables("announcement"), topics)
-	if c.MQTT.Requests != "" {
-		filter := strings.ReplaceAll(c.MQTT.Requests, "{machine}", "+")
-		if other := topics.match(strings.Split(filter, "/")); other != "" {
-			t.section("mqtt").problem("requests", "is a topic on which %q is heard: what we publish would come back as a message of its, write another one", other)
-		}
-	}
+	c.checkPublished(t, topics)
 	c.checkMachines(t.tables("machine"))
 	c.checkLoops(t.tables("loop"))
 }

@@ -247,11 +247,13 @@ func (a *App) openIntake(ctx context.Context) error {
 	if a.o.Config.MQTT.Requests != "" {
 		unpublished = a.watchers.add(a.publishRequests)
 	}
+	silent := a.openPublisher()
 	var done sync.WaitGroup
 	done.Go(a.route)
 	done.Go(a.brokerStatus)
 	a.onClose(func() {
 		unpublished()
+		silent()
 		a.intake.Close()
 		done.Wait()
 	})
