@@ -76,6 +76,8 @@ func (s *State) apply(e Event) {
 		s.applyAskEnded(e)
 	case Plugged:
 		s.applyPlugged(e)
+	case FirstOff:
+		s.applyFirstOff(e)
 	case Discarded:
 		g.Tray = without(g.Tray, e.Item)
 	case Unfinished:

@@ -54,7 +54,7 @@ func keepLoop(books []LoopBook, l *Loop, digest string) LoopBook {
 				for i := range b.Sizes {
 					loose = max(loose, b.Sizes[i].Loose)
 				}
-				b.Digest, b.Rejected, b.Sizes = digest, nil, make([]SizeBook, len(l.Characteristics))
+				b.Digest, b.Rejected, b.Before, b.Sizes = digest, nil, nil, make([]SizeBook, len(l.Characteristics))
 				for i := range b.Sizes {
 					b.Sizes[i].Loose = loose
 				}
@@ -93,7 +93,7 @@ func keepEstimate(old []Estimate, set *Settings, l *Loop, k int) Estimate {
 
 // begin marks that no part has proven the size yet.
 func (b *LoopBook) begin() {
-	b.First, b.Back, b.Rejected = true, false, nil
+	b.First, b.Back, b.Rejected, b.Before, b.Signed = true, false, nil, nil, nil
 	for i := range b.Sizes {
 		b.Sizes[i].Used, b.Sizes[i].Last, b.Sizes[i].Surprise = 0, Last{}, Surprise{}
 	}

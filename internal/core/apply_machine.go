@@ -10,7 +10,7 @@ import (
 // other parts.
 func (s *State) applyCountBack(count uint64) {
 	g := &s.Ledger
-	g.Cuts, g.Pairs = nil, nil
+	g.Cuts, g.Pairs, g.Renewed = nil, nil, nil
 	for i := range g.Registers {
 		b := &g.Registers[i]
 		b.LastMove, b.Foreign = min(b.LastMove, count), nil
@@ -85,6 +85,11 @@ func (s *State) applySeen(e Seen) {
 
 func (s *State) applyMoved(e Moved) {
 	b := s.book(e.Register)
+	for i := range s.Ledger.Settings.Loops {
+		if l := &s.Ledger.Settings.Loops[i]; slices.Contains(l.Registers, e.Register) {
+			s.remember(l, e.Register, e.Old)
+		}
+	}
 	b.Value, b.Own = e.New, 0
 	b.Foreign = push(b.Foreign, e.Count, 2)
 	for i := range s.Ledger.Loops {
@@ -96,8 +101,10 @@ func (s *State) applyMoved(e Moved) {
 
 func (s *State) applyTool(e ToolChanged) {
 	g := &s.Ledger
+	fresh := e.New > e.Old || e.Who != nil
+	g.applyRenewed(e)
 	for i := range g.Settings.Registers {
-		if r := &g.Settings.Registers[i]; r.Tool == e.Tool && e.New > e.Old { // a generation that went back is no new tool
+		if r := &g.Settings.Registers[i]; r.Tool == e.Tool && fresh { // a generation that went back is no new tool
 			b := s.book(r.Name)
 			b.Spent, b.Own, b.LastMove = b.Recent, 0, 0 // what was sent after the last look counts for the new tool
 		}
@@ -107,12 +114,12 @@ func (s *State) applyTool(e ToolChanged) {
 		if !slices.ContainsFunc(l.Registers, func(r string) bool { return g.Settings.Register(r).Tool == e.Tool }) {
 			continue
 		}
-		back := e.New > e.Old && !g.Loops[i].First && !s.preset(l)
+		back := fresh && !g.Loops[i].First && !s.preset(l)
 		g.Loops[i].begin()
 		g.Loops[i].Back = back
 		g.Loops[i].news()
 		for k := range l.Characteristics {
-			s.estimateOf(l.Name, k).note(estimate.Event{Kind: estimate.ToolChange, Part: int64(g.Seen.Counter) + 1})
+			s.estimateOf(l.Name, k).note(estimate.Event{Kind: estimate.ToolChange, Part: int64(max(g.Seen.Counter, e.Last)) + 1})
 		}
 	}
 }

@@ -59,10 +59,16 @@ func (s *State) applyConcluded(e Concluded) {
 	l := s.Ledger.Settings.Loop(in.Loop)
 	switch e.Result {
 	case Applied:
+		if l != nil && s.sameTool(&in) && in.Index == 0 {
+			s.remember(l, in.Register, in.Old)
+		}
 		b.Value = in.New
 		if l != nil && s.sameTool(&in) { // else the tool was changed meanwhile, and its first part is still to come
 			p := s.proposal(in.Proposal)
 			b.added(l.cutsMore(in.Register, in.New-in.Old), p)
+			if p != nil && p.Trigger == kindPutBack { // the same change does not come back until something changes
+				s.loopBook(in.Loop).Rejected = s.loopBook(in.Loop).Before
+			}
 			if !e.More && (p == nil || p.Trigger != kindReturn) { // a tool that returned has proven no size
 				s.loopBook(in.Loop).First = false
 			}
@@ -84,6 +90,9 @@ func (s *State) applyConcluded(e Concluded) {
 // for.
 func (s *State) sameTool(in *Intent) bool {
 	i := s.Ledger.Settings.toolIndex(in.Tool)
+	if slices.ContainsFunc(s.Ledger.Renewed, func(r Renewed) bool { return r.Tool == in.Tool && in.ID <= r.After }) {
+		return false
+	}
 	return i < 0 || s.Ledger.Seen == nil || s.Ledger.Seen.Tools[i] == in.Gen
 }
 

@@ -69,6 +69,12 @@ func (d *decision) take(f Fact) {
 		d.discard(f)
 	case Plug:
 		d.plug(f)
+	case Renew:
+		d.renew(f)
+	case PutBack:
+		d.putBack(f)
+	case SignFirst:
+		d.signFirst(f)
 	case Tick:
 	}
 }

@@ -75,11 +75,14 @@ type Moved struct {
 	Count    uint64        `json:"k"`
 }
 
-// ToolChanged: the control reports another generation of a tool.
+// ToolChanged: the control reports another generation of a tool, or a person said
+// that it was changed.
 type ToolChanged struct {
-	Tool string `json:"t"`
-	Old  int64  `json:"o"`
-	New  int64  `json:"n"`
+	Tool string  `json:"t"`
+	Old  int64   `json:"o"`
+	New  int64   `json:"n"`
+	Last uint64  `json:"k,omitempty"` // the last part of the tool before, where a person said so
+	Who  *Person `json:"w,omitempty"`
 }
 
 // Waits: a reading came before the record of its cut.
@@ -163,8 +166,9 @@ type Proposal struct {
 	Aside     length.Length `json:"as,omitempty"` // first part: aimed so far from the aim
 	Predicted length.Length `json:"pr"`           // of the next part with the change
 	Sigma     length.Length `json:"sg"`
-	Minute    float64       `json:"mn"` // machine minutes when it was proposed
-	Size      length.Length `json:"sz"` // change of the measured size by all moves together
+	Minute    float64       `json:"mn"`           // machine minutes when it was proposed
+	Size      length.Length `json:"sz"`           // change of the measured size by all moves together
+	By        *Person       `json:"by,omitempty"` // who asked for it, where a person did
 
 	Characteristic string       `json:"ch,omitempty"` // that was measured, of several
 	Sizes          []SizeChange `json:"si,omitempty"` // what the correction does to each of several
@@ -275,12 +279,16 @@ func (Linked) Keys() Keys       { return Keys{} }
 func (Seen) Keys() Keys         { return Keys{} }
 func (e Recorded) Keys() Keys   { return Keys{Part: partName(e.Serial, e.Count)} }
 func (Moved) Keys() Keys        { return Keys{} }
-func (ToolChanged) Keys() Keys  { return Keys{} }
-func (e Waits) Keys() Keys      { return Keys{Gauge: e.Reading.Gauge, Part: e.Reading.Part} }
+func (e ToolChanged) Keys() Keys {
+	return Keys{Person: principal(e.Who)}
+}
+func (e Waits) Keys() Keys { return Keys{Gauge: e.Reading.Gauge, Part: e.Reading.Part} }
 func (e Judged) Keys() Keys {
 	return Keys{Loop: e.Loop, Gauge: e.Reading.Gauge, Part: e.Reading.Part}
 }
-func (e Proposed) Keys() Keys  { return Keys{Loop: e.Loop, Part: e.Part, Gauge: e.Gauge} }
+func (e Proposed) Keys() Keys {
+	return Keys{Loop: e.Loop, Part: e.Part, Gauge: e.Gauge, Person: principal(e.By)}
+}
 func (e Voided) Keys() Keys    { return Keys{Loop: e.Loop, Gauge: e.Gauge, Person: principal(e.Who)} }
 func (e Approved) Keys() Keys  { return Keys{Loop: e.Loop, Person: e.Who.Principal} }
 func (e Declined) Keys() Keys  { return Keys{Loop: e.Loop, Person: e.Who.Principal} }

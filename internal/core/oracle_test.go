@@ -324,14 +324,19 @@ func (o *oracle) concluded(in Input, e Concluded) {
 	}
 }
 
-// I3: only a tool that the machine really reports as new ends a budget.
+// I3: only a tool that the machine really reports as new, or that a setter says is,
+// ends a budget.
 func (o *oracle) toolChanged(e ToolChanged) {
 	i := o.set.toolIndex(e.Tool)
-	if o.tools[i] != e.New || e.Old < 0 {
+	if e.Who != nil {
+		if !e.Who.Role.May(Setter) || e.New != e.Old {
+			o.t.Fatalf("%+v by somebody who may not", e)
+		}
+	} else if o.tools[i] != e.New || e.Old < 0 {
 		o.t.Fatalf("%+v, and the machine shows %v", e, o.tools)
 	}
 	for _, r := range o.set.Registers {
-		if w := o.purse(r.Name); r.Tool == e.Tool && e.New > e.Old {
+		if w := o.purse(r.Name); r.Tool == e.Tool && (e.New > e.Old || e.Who != nil) {
 			w.spent = w.recent
 			delete(o.moved, o.node(r.Name))
 			o.fresh[o.loopOf(r.Name)]++ // another tool, another estimate

@@ -113,6 +113,9 @@ func (s *State) learned(name string) gauge.Virtual {
 }
 
 func (s *State) applyPlugged(e Plugged) {
+	if l, c := s.Ledger.Settings.Find(e.Name); l != nil {
+		s.loopBook(l.Name).Sizes[c].Plug.gauged(&e)
+	}
 	if e.Learned == nil {
 		return
 	}

@@ -158,6 +158,8 @@ func (w *world) act() {
 		}
 	case 29, 30:
 		w.checkGauge()
+	case 32:
+		w.hands()
 	case 31:
 		w.send(Dates{Standards: rapid.SampledFrom([][]string{nil, nil, {"R25"}}).Draw(w.draw, "rings")})
 	case 26:

@@ -239,8 +239,9 @@ func (d *decision) byOrder(r Reading, l *Loop) (*Cut, Code) {
 func (d *decision) sameTools(cut *Cut, l *Loop) bool {
 	seen := d.book().Seen
 	for _, name := range l.Registers {
-		i := d.set().toolIndex(d.set().Register(name).Tool)
-		if i >= 0 && cut.Tools[i] != seen.Tools[i] {
+		tool := d.set().Register(name).Tool
+		i := d.set().toolIndex(tool)
+		if i >= 0 && cut.Tools[i] != seen.Tools[i] || d.book().renewed(tool, cut.Count) {
 			return false
 		}
 	}

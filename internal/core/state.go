@@ -52,6 +52,7 @@ type Ledger struct {
 	Tray        []Unplaced     `json:"tray,omitempty"`     // readings that wait for a person to say what they are
 	Requests    []Request      `json:"requests,omitempty"` // at most one per characteristic
 	LastRequest uint64         `json:"last_request,omitempty"`
+	Renewed     []Renewed      `json:"renewed,omitempty"` // tool changes that a person reported, the newest of each tool
 	LastTray    uint64         `json:"last_tray,omitempty"`
 	Virtual     []VirtualBook  `json:"virtual,omitempty"`   // what GO gauging taught, by characteristic
 	Gathering   []Gathering    `json:"gathering,omitempty"` // measurements that wait for further readings, oldest first
@@ -107,6 +108,8 @@ type LoopBook struct {
 	Asked    uint64          `json:"asked,omitempty"`    // cards in them that a person had to decide
 	Odd      int             `json:"odd"`                // implausible readings in a row
 	Rejected []length.Length `json:"rejected,omitempty"` // register values a person said no to, in the loop's order
+	Before   []length.Length `json:"before,omitempty"`   // register values before the last change, in the loop's order
+	Signed   *Signed         `json:"signed,omitempty"`   // the first part of this tool and set-up
 	Sizes    []SizeBook      `json:"sizes"`              // in the order of the loop's characteristics
 }
 
@@ -116,6 +119,7 @@ type SizeBook struct {
 	Contrary int                 `json:"contrary"` // moves in a row that spoke against the effects
 	Last     Last                `json:"last"`
 	Newest   *Measured           `json:"newest,omitempty"`
+	Plug     PlugBook            `json:"plug,omitzero"`
 	Response compensate.Response `json:"response"`
 	Surprise Surprise            `json:"surprise,omitzero"`
 	Recuts   compensate.Response `json:"recuts,omitzero"` // of parts cut again, each against its own cut before

@@ -91,6 +91,15 @@ func tidy(f Fact) Fact {
 		return f
 	case Plug:
 		return f.tidy()
+	case Renew:
+		f.Tool, f.Who = bounded(f.Tool), f.Who.tidy()
+		return f
+	case PutBack:
+		f.Loop, f.Who = bounded(f.Loop), f.Who.tidy()
+		return f
+	case SignFirst:
+		f.Loop, f.Part, f.Note, f.Who = bounded(f.Loop), bounded(f.Part), clip(f.Note), f.Who.tidy()
+		return f
 	case Discard:
 		f.Reason, f.Who = clip(f.Reason), f.Who.tidy()
 		return f
