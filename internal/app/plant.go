@@ -54,6 +54,16 @@ func (a *App) Call(ctx context.Context, machine string, f core.Fact) (bridge.Rel
 	return u.runner.Call(ctx, f)
 }
 
+// Inside takes a close look at one machine.
+func (a *App) Inside(ctx context.Context, machine string) (out core.Inside, err error) {
+	u := a.byName[machine]
+	if u == nil {
+		return out, web.ErrNoMachine
+	}
+	err = u.runner.Look(ctx, func(d bridge.Decider) { out = d.(*core.State).Inside() })
+	return out, err
+}
+
 // HoldAll closes the gate of every machine at once, then records it.
 func (a *App) HoldAll(ctx context.Context, h core.Hold) error {
 	if !h.Who.Role.May(core.Operator) {
@@ -107,7 +117,7 @@ const (
 
 // History returns journaled events, newest first.
 func (a *App) History(_ context.Context, q web.HistoryQuery) ([]web.Entry, error) {
-	f := journal.Filter{Loop: q.Loop, Part: q.Part, Gauge: q.Gauge, Person: q.Person, Limit: q.Limit}
+	f := journal.Filter{Loop: q.Loop, Part: q.Part, Gauge: q.Gauge, Person: q.Person, Kinds: q.Kinds, Limit: q.Limit}
 	if q.Machine != "" {
 		f.Stream = "machine/" + q.Machine
 	}

@@ -169,7 +169,7 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 		asked[method+" "+strings.Split(path, "?")[0]] = true
 	}
 	for _, path := range []string{
-		"/v1/openapi.json", "/v1/status", "/v1/queue", "/v1/queue/mill/17", "/v1/requests", "/v1/history", "/v1/board", "/v1/machines", "/v1/machines/mill",
+		"/v1/openapi.json", "/v1/status", "/v1/queue", "/v1/queue/mill/17", "/v1/requests", "/v1/history", "/v1/board", "/v1/machines", "/v1/machines/mill", "/v1/machines/mill/inside",
 		"/v1/trend/mill?loop=bore", "/v1/gauges", "/v1/tray",
 	} {
 		ask(secret, "GET", path, "", 200)
@@ -197,6 +197,14 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 		{"/v1/machines/mill/readings", `{"characteristic":"bore","part":"7","value":"28.01 mm","reason":"gateway is down"}`, 200},
 		{"/v1/machines/mill/readings", `{"characteristic":"bore","value":"28.01 mm","reason":"x"}`, 400},
 		{"/v1/machines/mill/plugs", `{"characteristic":"bore","part":"7","plug":"GO","enters":false}`, 200},
+		{"/v1/gauges/bore-1/check", `{"standard":"ring 28","read":"0.001 mm","adjusted":false}`, 200},
+		{"/v1/gauges/bore-1/check", `{"standard":"another","read":"0.001 mm","adjusted":false}`, 400},
+		{"/v1/machines/mill/tools/T12/new", `{}`, 200},
+		{"/v1/machines/mill/loops/bore/back", `{}`, 200},
+		{"/v1/machines/mill/loops/bore/first", `{"part":"57"}`, 200},
+		{"/v1/machines/mill/tasks", `{"gauge":"bore-1","part":"58"}`, 200},
+		{"/v1/machines/mill/tasks", `{"gauge":"bore-1","part":"58","ring":"ring 28"}`, 400},
+		{"/v1/machines/mill/tasks", `{"part":"58"}`, 400},
 		{"/v1/session", `{"person":"p1","pin":"274916"}`, 403},
 	} {
 		ask(secret, "POST", x.path, x.body, x.want)
@@ -214,7 +222,7 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 	missing := []string{}
 	for _, o := range operations() {
 		method, path, _ := strings.Cut(o.pattern, " ")
-		path = strings.NewReplacer("{machine}/{id}", "mill/17", "{machine}", "mill", "{gauge}", "bore-1", "{tray}/{id}", "plant/3").Replace(path)
+		path = strings.NewReplacer("{machine}/{id}", "mill/17", "{machine}", "mill", "{gauge}", "bore-1", "{tray}/{id}", "plant/3", "{tool}", "T12", "{loop}", "bore").Replace(path)
 		if !o.stream && !asked[method+" "+path] {
 			missing = append(missing, o.pattern)
 		}
@@ -222,8 +230,8 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 	if len(missing) > 0 {
 		t.Errorf("never asked: %v", missing)
 	}
-	if n := len(p.calls); n != 5 {
-		t.Errorf("%d inputs reached the plant, want approve, reject, hold, resume and a reading", n)
+	if n := len(p.calls); n != 9 {
+		t.Errorf("%d inputs reached the plant, want approve, reject, hold, resume, a reading, an insert, a put-back, a signature and a task", n)
 	}
 }
 

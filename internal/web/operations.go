@@ -86,6 +86,12 @@ func operations() []operation {
 		{pattern: "POST /v1/tray/{tray}/{id}/discard", say: "Say that a reading belongs to no part.", body: DiscardRequest{}, need: core.Operator, codes: []string{"no-item", "reason"}},
 		{pattern: "POST /v1/machines/{machine}/readings", say: "Enter a measured value by hand.", body: EnterRequest{}, answer: ReadingResult{}, need: core.Operator, codes: []string{"machine", "value", "part", "reason", "temperature", "orientation", "depth"}},
 		{pattern: "POST /v1/machines/{machine}/plugs", say: "Record a GO or NO-GO result beside the size that was last measured.", body: PlugRequest{}, answer: PlugResult{}, need: core.Operator, codes: []string{"machine", "plug"}},
+		{pattern: "GET /v1/machines/{machine}/inside", say: "A close look at one machine: tools, what its loops have learned, measuring tasks, its last parts.", answer: core.Inside{}, need: core.Viewer, codes: []string{"machine"}},
+		{pattern: "POST /v1/machines/{machine}/tools/{tool}/new", say: "Say that a tool has a new insert: the next part is a first part.", body: struct{}{}, need: core.Setter, codes: []string{"machine", "no-tool", "role"}},
+		{pattern: "POST /v1/machines/{machine}/loops/{loop}/back", say: "Propose the registers of before the last change, as a correction that a person decides.", body: struct{}{}, need: core.Operator, codes: []string{"machine", "no-loop", "no-before", "role"}},
+		{pattern: "POST /v1/machines/{machine}/loops/{loop}/first", say: "Sign the first part of a set-up, with what was measured and gauged of it.", body: SignRequest{}, need: core.Setter, codes: []string{"machine", "no-loop", "role", "first-size", "first-out", "first-go", "first-nogo", "first-open"}},
+		{pattern: "POST /v1/machines/{machine}/tasks", say: "Say what the next bare reading of a gauge measures, or take that back.", body: TaskRequest{}, need: core.Operator, codes: []string{"machine", "task"}},
+		{pattern: "GET /v1/news", say: "That something has happened at a machine, or anywhere.", query: []string{"machine"}, stream: true, need: core.Viewer, codes: []string{"many"}},
 		{pattern: "GET /v1/session", say: "Who is signed in at this device, and who could be.", answer: SessionView{}, nobody: true},
 		{pattern: "POST /v1/session", say: "Sign in.", body: SignInRequest{}, answer: PersonView{}, nobody: true, codes: []string{"pin", "person", "wait"}},
 		{pattern: "POST /v1/session/proof", say: "Enter the PIN once more, before a change beyond the operator's.", body: ProofRequest{}, person: true, codes: []string{"pin", "wait", "sign-in"}},
@@ -108,9 +114,10 @@ func codes() object {
 		"loop": "no loop is named", "scope": "a loop needs its machine", "limit": "not a number of events that can be asked for",
 		"again": "the part is to be measured again first", "hold-file": "the hold file beside the journal is still there",
 		"as_found": "not a deviation of a gauge", "temperature": "not a temperature", "orientation": "not an orientation", "depth": "not a depth",
-		"value": "not a measured value", "part": "characteristic or part is missing", "plug": "not a GO or NO-GO result", "no-item": "there is no such reading in the tray",
+		"value": "not a measured value", "part": "characteristic or part is missing", "plug": "not a GO or NO-GO result", "task": "not a measuring task", "no-item": "there is no such reading in the tray",
 	}
 	for _, c := range []core.Code{
+		"no-tool", "no-before", "first-size", "first-out", "first-go", "first-nogo", "first-open",
 		"gone", "decided", "digest", "held-now", "too-late", "reason", "no-loop", "held-already", "not-held", "cause", "no-machine",
 	} {
 		out[string(c)] = c.Words()

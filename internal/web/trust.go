@@ -53,7 +53,8 @@ type StandardStatus struct {
 // is text with its unit.
 type CheckRequest struct {
 	Standard string   `json:"standard"`
-	AsFound  string   `json:"as_found"`
+	AsFound  string   `json:"as_found,omitempty"`
+	Read     string   `json:"read,omitempty"` // what it showed on the standard, in place of the deviation
 	Adjusted bool     `json:"adjusted"`
 	Celsius  *float64 `json:"temperature_c,omitempty"`
 }
@@ -169,7 +170,7 @@ func (s *server) check(w http.ResponseWriter, r *http.Request) {
 	if _, ok := s.take(w, r, &body); !ok {
 		return
 	}
-	found, err := length.Parse(body.AsFound)
+	found, err := s.found(r, &body)
 	if err != nil {
 		refuse(w, http.StatusBadRequest, "as_found", err.Error())
 		return

@@ -30,6 +30,8 @@ type Plant interface {
 	// Call hands a person's input to a machine and waits until what it caused
 	// is durable. ErrNoMachine when there is none of that name.
 	Call(ctx context.Context, machine string, f core.Fact) (bridge.Released, error)
+	// Inside takes a close look at one machine. ErrNoMachine when there is none.
+	Inside(ctx context.Context, machine string) (core.Inside, error)
 	// HoldAll stops every machine at once; ResumeAll lets them go on.
 	HoldAll(ctx context.Context, h core.Hold) error
 	ResumeAll(ctx context.Context, r core.Resume) (core.Code, error)
@@ -71,6 +73,7 @@ type JournalStatus struct {
 // HistoryQuery selects journaled events; empty fields select all.
 type HistoryQuery struct {
 	Machine, Loop, Part, Gauge, Person string
+	Kinds                              []string // any of these
 	Limit                              int
 }
 
@@ -124,6 +127,7 @@ func (s *server) routes() *http.ServeMux {
 	mux.HandleFunc("GET /v1/history", s.history)
 	mux.HandleFunc("GET /v1/events", s.events)
 	s.trustRoutes(mux)
+	s.handRoutes(mux)
 	return mux
 }
 

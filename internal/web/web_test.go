@@ -30,6 +30,8 @@ type plant struct {
 	decline core.Code
 	watch   map[int]func(bridge.Released)
 	asked   HistoryQuery
+	inside  core.Inside
+	entries []Entry
 }
 
 func (p *plant) Status(context.Context) (Status, error) {
@@ -49,6 +51,19 @@ func (p *plant) Call(_ context.Context, machine string, f core.Fact) (bridge.Rel
 		return bridge.Released{Events: []core.Event{core.Declined{What: "x", Cause: p.decline}}}, nil
 	}
 	return bridge.Released{}, p.err
+}
+
+func (p *plant) Inside(_ context.Context, machine string) (core.Inside, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for i := range p.status.Machines {
+		if v := p.status.Machines[i]; v.Machine == machine {
+			in := p.inside
+			in.View = v
+			return in, p.err
+		}
+	}
+	return core.Inside{}, ErrNoMachine
 }
 
 func (p *plant) HoldAll(_ context.Context, h core.Hold) error {
