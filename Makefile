@@ -13,7 +13,7 @@ demo: ## a whole simulated cell on this computer
 build: ## one static binary in bin/
 	CGO_ENABLED=0 go build $(FLAGS) -o bin/offsetbridge ./cmd/offsetbridge
 
-test: ## everything, under the race detector; needs mosquitto, node and npm
+test: ## everything, under the race detector; needs mosquitto, node, npm and Rscript
 	go vet ./...
 	go test -race -p 1 -timeout 20m ./...
 
