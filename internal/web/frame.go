@@ -42,6 +42,7 @@ func allPlaces() []place {
 		{path: "/hold", title: "hold", file: "hold.html", make: (*Page).placeHold},
 		{path: "/machines", title: "machines", nav: "machines", file: "machines.html", make: (*Page).placeMachines},
 		{path: "/machine", title: "machine", nav: "machines", file: "machine.html", make: (*Page).placeMachine},
+		{path: "/loop", title: "loop", nav: "machines", file: "loop.html", make: (*Page).placeLoop},
 	}
 }
 

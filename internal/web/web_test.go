@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -106,6 +107,15 @@ func (p *plant) tell(rel bridge.Released) {
 
 func (p *plant) History(_ context.Context, q HistoryQuery) ([]Entry, error) {
 	p.asked = q
+	if p.entries != nil {
+		var out []Entry
+		for _, e := range p.entries {
+			if slices.Contains(q.Kinds, e.Kind) {
+				out = append(out, e)
+			}
+		}
+		return out, p.err
+	}
 	return []Entry{{Stream: "machine/mill", Seq: 4, Kind: "hold", Event: json.RawMessage(`{"c":"by-hand"}`)}}, p.err
 }
 

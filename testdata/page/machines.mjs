@@ -47,6 +47,7 @@ export default {
   async 'machines: accessible, large enough, and nothing sticks out'(browser, d) {
     await looks(browser, d, 'machines', '/machines');
     await looks(browser, d, 'machine', '/machine?machine=mill-1');
+    await looks(browser, d, 'loop', '/loop?machine=mill-1&loop=spool%20bore');
     await looks(browser, d, 'sign', '/sign?to=/machines');
     await looks(browser, d, 'pin', '/sign?person=demo-1&to=/machines');
     await looks(browser, d, 'hold', '/hold?machine=mill-1&to=/machines');
