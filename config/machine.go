@@ -31,8 +31,10 @@ type Machine struct {
 	Nodes      Nodes
 	Tools      []Tool
 	Registers  []Register
+	Handover   *Handover // nil: registers are written directly
 
 	remote bool // certainly on another computer
+	boxed  bool // has a mailbox for hand-overs
 }
 
 // Security fixes how a session is protected. Nothing a server offers lowers it.
@@ -61,6 +63,7 @@ type Register struct {
 	core.Register
 	Text      bool          // the control holds the number as text
 	Clearance length.Length // how far the size may move without harm; 0 = not said
+	Number    int64         // names it in the mailbox of a hand-over; 0 without one
 }
 
 // Lacks lists what the machine does not expose, as core.Settings wants it.
@@ -113,8 +116,12 @@ func readMachine(t *table, dir string) Machine {
 		m.Tools = append(m.Tools, tool)
 		x.close()
 	}
+	m.boxed = t.has("handover")
 	for _, x := range t.tables("register") {
 		m.readRegister(x)
+	}
+	if box := t.table("handover"); box != nil {
+		m.readHandover(box)
 	}
 	m.checkIdentity(t)
 	t.close()
@@ -236,6 +243,7 @@ func (m *Machine) readRegister(t *table) {
 	} else if ok {
 		r.Clearance = l
 	}
+	m.readNumber(t, &r)
 	m.Registers = append(m.Registers, r)
 	t.close()
 }

@@ -95,6 +95,9 @@ func expectFromRecord(ctx context.Context, c *config.Config, found *app.Inspecti
 	}
 }
 
+// ways says how a change gets into a register.
+var ways = map[string]string{"direct": "us", "hand-over": "the control's own program, to which changes are handed over"}
+
 func printInspection(w io.Writer, path string, c *config.Config, found app.Inspection) error {
 	p := &printer{w: w}
 	p.line("%s is accepted: %d machines, %d loops, %d gauges", path, len(c.Machines), len(c.Loops), len(c.Gauges))
@@ -109,7 +112,7 @@ func printInspection(w io.Writer, path string, c *config.Config, found app.Inspe
 		if !m.Up {
 			answer = "is not usable"
 		}
-		p.line("machine %s at %s %s", c.Machines[i].Name, m.Endpoint, answer)
+		p.line("machine %s at %s %s, its registers are written by %s", c.Machines[i].Name, m.Endpoint, answer, ways[m.Writes])
 		for _, x := range m.Problems {
 			p.line("  %s", x.Text)
 		}

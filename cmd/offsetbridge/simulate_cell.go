@@ -42,6 +42,7 @@ func demoMachine(c *config.Config, name string) (*config.Machine, error) {
 const (
 	registerNode = "nsu=" + machine.BuilderURI + ";s=Offsets/"
 	toolNode     = "nsu=" + machine.BuilderURI + ";s=Equipment/Tools/"
+	boxNode      = "nsu=" + machine.BuilderURI + ";s=Handover/"
 )
 
 // panel is the input range of a simulated control, beyond every sensible band.
@@ -79,6 +80,9 @@ func simulated(c *config.Config, m *config.Machine) (cell.Machine, machine.Optio
 			Name: at, Tool: tools[r.Tool], Unit: unit, Kind: kind, Resolution: step, Min: -far, Max: far, AsText: r.Text,
 		})
 	}
+	if err := boxed(m, &o); err != nil {
+		return out, o, err
+	}
 	for i := range c.Loops {
 		if l := &c.Loops[i]; l.Machine == m.Name {
 			if l.Program != "" {
@@ -92,6 +96,29 @@ func simulated(c *config.Config, m *config.Machine) (cell.Machine, machine.Optio
 		}
 	}
 	return out, o, nil
+}
+
+// boxed gives a simulated machine the mailbox that the configuration maps.
+func boxed(m *config.Machine, o *machine.Options) error {
+	h := m.Handover
+	if h == nil {
+		return nil
+	}
+	o.Handover = true
+	for name, node := range map[string]string{
+		"Request": h.Request, "Register": h.Register, "Old": h.Old, "New": h.New, "Check": h.Check,
+		"Acknowledged": h.Acknowledged, "Result": h.Result,
+	} {
+		if want := boxNode + name; node != want {
+			return fmt.Errorf("handover.%s is %q, a simulated machine has it at %q", strings.ToLower(name), node, want)
+		}
+	}
+	for i, r := range m.Registers {
+		if r.Number != int64(i+1) {
+			return fmt.Errorf("register %q has number %d, a simulated machine counts its registers: write %d", r.Name, r.Number, i+1)
+		}
+	}
+	return nil
 }
 
 // behind returns the process behind a characteristic: the bundled one where the

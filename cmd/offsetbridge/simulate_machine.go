@@ -260,6 +260,8 @@ var machineFaults = map[string]machine.Fault{
 	"lost-request": machine.LoseRequest, "lost-answer": machine.LoseAnswer, "late-effect": machine.LateEffect(3 * time.Second),
 	"good-not-applied": machine.GoodNotApplied, "clipped": machine.ClipValue, "uncertain": machine.UncertainAnswer,
 	"refused": machine.RefuseWrite, "drop-before": machine.DropOnWrite, "drop-after": machine.DropAfterWrite,
+	"ignore-handover": machine.IgnoreHandover, "late-handover": machine.LateHandover(time.Second),
+	"refuse-handover": machine.RefuseHandover(9), "another-handover": machine.AnotherHandover, "false-handover": machine.FalseHandover,
 	"drop": machine.DropConnection, "slow-read": machine.SlowRead(time.Second), "frozen-read": machine.FrozenRead, "bad-read": machine.BadRead,
 }
 

@@ -32,15 +32,22 @@ func machineOptions(m *config.Machine, mono func() int64, log *zap.Logger) (mach
 		Counter: machine.Node{ID: m.Nodes.Counter}, Program: machine.Node{ID: m.Nodes.Program},
 		Permitted:  machine.Node{ID: m.Nodes.Permitted, Equals: m.Nodes.PermittedWhen},
 		PartSerial: machine.Node{ID: m.Nodes.PartSerial},
-		Answer:     m.Answer, Window: m.Window, Poll: m.Poll, Now: mono, Log: log,
+		Answer:     m.Answer, Window: m.Window, Quarantine: m.Quarantine, Poll: m.Poll, Now: mono, Log: log,
 	}
 	for _, t := range m.Tools {
 		o.Tools = append(o.Tools, machine.Tool{Name: t.Name, Generation: machine.Node{ID: t.Generation}})
 	}
 	for _, r := range m.Registers {
 		o.Registers = append(o.Registers, machine.Register{
-			Name: r.Name, Node: machine.Node{ID: r.Node}, Unit: r.Unit, Step: r.Step, Band: r.Band, Text: r.Text,
+			Name: r.Name, Node: machine.Node{ID: r.Node}, Unit: r.Unit, Step: r.Step, Band: r.Band, Text: r.Text, Number: r.Number,
 		})
+	}
+	if h := m.Handover; h != nil {
+		node := func(id string) machine.Node { return machine.Node{ID: id} }
+		o.Handover = &machine.Handover{
+			Request: node(h.Request), Register: node(h.Register), Old: node(h.Old), New: node(h.New), Check: node(h.Check),
+			Acknowledged: node(h.Acknowledged), Result: node(h.Result),
+		}
 	}
 	return o, nil
 }

@@ -31,7 +31,7 @@ func (i Inspection) OK() bool {
 			return false
 		}
 	}
-	return i.Broker == "" || i.BrokerUp
+	return (i.Broker == "" || i.BrokerUp) && !slices.ContainsFunc(i.Loops, func(p Permission) bool { return p.Closed })
 }
 
 // Permission is what one loop may do.
@@ -41,6 +41,7 @@ type Permission struct {
 	Mode    core.Mode `json:"mode"`
 	May     string    `json:"may"`
 	Because []string  `json:"because,omitempty"` // why not more
+	Closed  bool      `json:"closed,omitempty"`  // by its mode it would write, and the machine does not let us
 
 	Prompts *core.Expected `json:"prompts,omitempty"` // how often it will ask; nil where it proposes nothing
 }
@@ -106,12 +107,19 @@ func permission(s *core.Settings, l *core.Loop, dialled bool, r *machine.Report)
 			}
 		}
 	}
+	for _, name := range r.Closed {
+		if slices.Contains(l.Registers, name) && l.Mode != core.Observe {
+			p.Closed, p.Because = true, append(p.Because, fmt.Sprintf("the machine's server does not let our user change register %s", name))
+		}
+	}
 	zero := slices.ContainsFunc(l.Effects, func(row []core.Effect) bool { return slices.Contains(row, 0) })
 	switch {
 	case l.Mode == core.Observe:
 		p.May, p.Because = "compute and record, never write", append(p.Because, "its mode is observe")
 	case zero:
 		p.May, p.Because = "advise, never write", append(p.Because, "the register does not change this size")
+	case p.Closed:
+		p.May = "propose, never write"
 	case l.Mode == core.Confirm:
 		p.May, p.Because = "write what a person approved", append(p.Because, "its mode is confirm")
 	case len(p.Because) > 0:

@@ -12,6 +12,7 @@ type Report struct {
 	Demo     bool       `json:"demo"`   // the server is a simulated machine
 	Writes   string     `json:"writes"` // how a change gets into a register: "direct" or "hand-over"
 	Metadata string     `json:"metadata,omitempty"`
+	Closed   []string   `json:"closed,omitempty"` // registers that the server does not let us change
 	Nodes    []*Finding `json:"nodes"`
 	Problems []Problem  `json:"problems"`
 }
@@ -59,6 +60,7 @@ func Inspect(ctx context.Context, o Options) Report {
 	for _, f := range v.findings {
 		if f.Found && !f.mayWrite() && (f.Role == "register" && o.Handover == nil || boxWritten(f.Role)) {
 			r.problem(wait(CodeReadOnly, "%s", f.label()))
+			r.close(f, o.Registers)
 		}
 	}
 	return r
@@ -66,4 +68,17 @@ func Inspect(ctx context.Context, o Options) Report {
 
 func (r *Report) problem(f *fault) {
 	r.Problems = append(r.Problems, Problem{Code: string(f.code), Bad: f.bad, Text: f.Error()})
+}
+
+// close notes which registers cannot be changed because of a node that may not be
+// written: that one, or with a node of the mailbox all of them.
+func (r *Report) close(f *Finding, all []Register) {
+	if f.register != nil {
+		r.Closed = append(r.Closed, f.register.Name)
+		return
+	}
+	r.Closed = nil
+	for _, x := range all {
+		r.Closed = append(r.Closed, x.Name)
+	}
 }

@@ -43,6 +43,7 @@ type Feature struct {
 type Machine struct {
 	Name, Serial, Program string
 	Features              []Feature
+	Handover              bool // its control takes changes over from a mailbox; else registers are written
 }
 
 // Options of a cell.
@@ -147,7 +148,7 @@ func (u *Unit) process(f Feature, seed uint64) *feature {
 // startUnit starts a machine's server. Registers that the options do not list
 // come from the features.
 func startUnit(m Machine, o machine.Options) (*Unit, error) {
-	o.Serial, o.Name, o.Program = m.Serial, m.Name, m.Program
+	o.Serial, o.Name, o.Program, o.Handover = m.Serial, m.Name, m.Program, o.Handover || m.Handover
 	if len(o.Registers) == 0 {
 		tools := map[string]bool{}
 		for _, f := range m.Features {

@@ -32,7 +32,7 @@ func Valve() []Machine {
 			},
 		},
 		{
-			Name: "lathe-2", Serial: "SIM-LATHE-2", Program: "SPOOL",
+			Name: "lathe-2", Serial: "SIM-LATHE-2", Program: "SPOOL", Handover: true,
 			Features: []Feature{
 				{
 					Name: "spool 28 f7", Gauge: "snap-2", Tool: "T3", Register: "T3-X", Kind: "x", Range: 1,
