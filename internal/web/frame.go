@@ -42,6 +42,7 @@ func allPlaces() []place {
 		{path: "/hold", title: "hold", file: "hold.html", make: (*Page).placeHold},
 		{path: "/machines", title: "machines", nav: "machines", file: "machines.html", make: (*Page).placeMachines},
 		{path: "/machine", title: "machine", nav: "machines", file: "machine.html", make: (*Page).placeMachine},
+		{path: "/first", title: "first", nav: "first", file: "first.html", make: (*Page).placeFirst},
 		{path: "/loop", title: "loop", nav: "machines", file: "loop.html", make: (*Page).placeLoop},
 	}
 }
@@ -50,6 +51,7 @@ func allPlaces() []place {
 var headings = []struct{ key, path string }{
 	{"queue", "/"},
 	{"machines", "/machines"},
+	{"first", "/first"},
 }
 
 // Doc is what a template is given.
@@ -149,7 +151,7 @@ func newFrame() (*frame, error) {
 		return nil, err
 	}
 	f := &frame{places: map[string]*place{}, files: map[string]*template.Template{}, words: w}
-	base, err := template.New("frame").Funcs(template.FuncMap{"pair": pair}).ParseFS(places, "places/frame.html", "places/parts*.html")
+	base, err := template.New("frame").Funcs(template.FuncMap{"pair": pair, "at": atMachine}).ParseFS(places, "places/frame.html", "places/parts*.html")
 	if err != nil {
 		return nil, fmt.Errorf("the frame of the page: %w", err)
 	}
@@ -168,6 +170,11 @@ func newFrame() (*frame, error) {
 
 // pair hands two things to a part of a template.
 func pair(doc *Doc, of any) map[string]any { return map[string]any{"D": doc, "X": of} }
+
+// atMachine hands a loop to a part of a template, with its machine.
+func atMachine(machine string, l FirstLoop) map[string]any {
+	return map[string]any{"Machine": machine, "L": l}
+}
 
 // formatFor is how somebody reads: language, unit and decimal sign.
 func (p *Page) formatFor(*PersonView) Format {

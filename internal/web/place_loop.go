@@ -58,22 +58,21 @@ func (p *Page) placeLoop(d *Doc, q url.Values) error {
 	if i < 0 {
 		return errNoPlace
 	}
-	m := &LoopPlace{Machine: in.Machine, LoopInside: in.Close[i], Control: map[string]core.Shown{}}
+	m := &LoopPlace{Machine: in.Machine, LoopInside: in.Close[i], Control: controlOf(&in.Close[i]), To: backTo(d, &in.Close[i])}
 	m.Size = m.Learned[0]
 	for _, x := range m.Learned {
 		if x.Name == q.Get("size") {
 			m.Size = x
 		}
 	}
-	for _, r := range m.Turns {
-		m.Control[r.Name] = core.Shown{Unit: r.Unit, Step: r.Step}
+	if m.Signed != nil {
+		x := *m.Signed
+		x.Who = p.name(x.Who)
+		m.Signed = &x
 	}
 	line := loopLine(in.Machine, m.LoopView)
 	if m.Say = line.Say; m.LoopView.Hold != nil {
 		m.Hold = holdLine(d, in.Machine, m.LoopView.Hold)
-	}
-	for _, b := range m.Back {
-		m.To = append(m.To, BackTo{b.Register, d.Register(b.Old, m.Control[b.Register]), d.Register(b.New, m.Control[b.Register])})
 	}
 	if m.Open != nil {
 		m.ByHand = byHand(*m.Open)

@@ -7,8 +7,9 @@ import { chromium } from 'playwright-core';
 import { demo, folder } from './cell.mjs';
 import queue from './queue.mjs';
 import machines from './machines.mjs';
+import first from './first.mjs';
 
-const tests = { ...queue, ...machines };
+const tests = { ...queue, ...machines, ...first };
 const browser = await chromium.launch({ executablePath: process.env.CHROMIUM || '/usr/bin/chromium', args: ['--no-sandbox'] });
 let failed = 0;
 for (const [name, test] of Object.entries(tests)) {
