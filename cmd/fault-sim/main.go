@@ -10,13 +10,17 @@ import (
 	"io"
 	"os"
 	"runtime"
+	"runtime/debug"
 	"strings"
 	"time"
 
 	"offsetbridge/internal/faultsim"
 )
 
-func main() { os.Exit(run(os.Args[1:], os.Stdout)) }
+func main() {
+	debug.SetGCPercent(800) // many small things that live shortly, in little memory
+	os.Exit(run(os.Args[1:], os.Stdout))
+}
 
 func run(args []string, out io.Writer) int {
 	f := flag.NewFlagSet("fault-sim", flag.ContinueOnError)
@@ -27,6 +31,7 @@ func run(args []string, out io.Writer) int {
 	replay := f.Bool("replay", false, "play the one world of the seed, with its last steps")
 	quick := f.Bool("quick", false, "print violations only")
 	all := f.Bool("all", false, "go on after a violation")
+	most := f.Duration("for", 0, "begin no world after this time; 0 is as long as it takes")
 	if f.Parse(args) != nil {
 		return 2
 	}
@@ -34,7 +39,7 @@ func run(args []string, out io.Writer) int {
 		return again(*seed, *world, out)
 	}
 	began := time.Now()
-	rep := faultsim.Run(faultsim.Options{Seed: *seed, Parts: *parts, World: *world, All: *all})
+	rep := faultsim.Run(faultsim.Options{Seed: *seed, Parts: *parts, World: *world, All: *all, For: *most})
 	took := time.Since(began)
 	if !*quick {
 		tell(rep, *seed, took, out)

@@ -63,7 +63,7 @@ type Estimator struct {
 	Life    float64 // parts a tool lasts; 0 is unknown, negative the last one where lives differ
 	Cold    [nHeat]float64
 
-	Events  [nPending]Event // noted, of parts beyond Part, in order
+	Events  pending // noted, of parts beyond Part, in order
 	NEvents int
 
 	Last    Cut // the last reading used

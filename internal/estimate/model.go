@@ -20,7 +20,7 @@ const (
 	nPacked = nState * (nState + 1) / 2
 )
 
-// Model is one member of the bank. Fields are exported for its JSON form only.
+// Model is one member of the bank. Its text form is in pack.go.
 type Model struct {
 	X    [nState]float64
 	P    [nPacked]float64 // upper triangle, row by row

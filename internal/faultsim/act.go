@@ -41,9 +41,13 @@ func (w *world) act() {
 	case k < 90:
 		w.wait()
 	case k < 92:
-		w.fuse = 1 + w.r.IntN(60)
+		if w.r.IntN(w.peril) == 0 {
+			w.fuse = 1 + w.r.IntN(60)
+		}
 	case k < 93:
-		w.disks()
+		if w.r.IntN(w.peril) == 0 {
+			w.disks()
+		}
 	case k < 94:
 		w.odd(m)
 	case k < 96:
@@ -419,9 +423,10 @@ func (w *world) keep() {
 		return
 	}
 	l := w.p.lines[w.r.IntN(len(w.p.lines))]
-	if w.r.IntN(4) == 0 {
+	switch w.r.IntN(16) {
+	case 0:
 		w.o.folded(l)
-	} else {
+	case 1, 2, 3, 4:
 		l.snapshot()
 	}
 }

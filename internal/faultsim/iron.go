@@ -43,6 +43,7 @@ type iron struct {
 	blind     bool    // its counter was set back and nobody saw it in time
 	deaf      bool    // one tool's generation cannot be read
 	conn      *conn
+	told      map[string]told // by node
 }
 
 // cell is one register of the control.
@@ -74,7 +75,7 @@ type late struct {
 func newIron(w *world, name, serial string, registers, tools int) *iron {
 	m := &iron{
 		name: name, serial: serial, w: w, counter: 100, program: "P1", reachable: true,
-		made: map[uint64]*part{}, plants: map[string]*plant.Plant{},
+		made: map[uint64]*part{}, plants: map[string]*plant.Plant{}, told: map[string]told{},
 	}
 	for i := range registers {
 		m.regs = append(m.regs, cell{node: nodes[i], tool: min(i, tools-1), value: um * length.Length(w.r.IntN(41)-20)})

@@ -42,6 +42,7 @@ type book struct {
 	fresh     map[string]int // by loop: readings that counted since its last automatic intent
 	seen      *core.Seen
 	acked     uint64 // last record that an acknowledgement rests on
+	chained   uint64 // last record whose place in the chain was verified
 	looked    *conn  // whose sample was the newest
 	sampled   int64  // true time at which the newest sample was decided on
 }
@@ -112,7 +113,7 @@ func newOracle(w *world) *oracle {
 		w: w, books: map[string]*book{}, regs: map[string]*account{}, truth: map[string]map[uint64]*measurement{},
 		current: map[*iron]core.Intent{}, asked: map[string]int{}, verified: map[string]bool{},
 	}
-	for _, s := range []string{"plant", "machine/mill-1", "machine/mill-2"} {
+	for _, s := range streams {
 		o.books[s] = &book{
 			stream: s, proposals: map[uint64]*proposal{}, intents: map[uint64]*intent{}, holds: map[string][]core.Code{},
 			used: map[string]map[uint64]int{}, fresh: map[string]int{},
@@ -239,10 +240,23 @@ func (o *oracle) crashed(old *process) {
 		}
 		b.synced = head
 	}
-	if err := o.w.disk.Verify(o.w.ctx(), "", 0); err != nil && !o.damaged {
+	if err := o.chain(); err != nil && !o.damaged {
 		o.w.violate("I14", "the chain is broken after a crash: %v", err)
 	}
 	o.owed = nil
+}
+
+// chain verifies what was made durable since it was last verified; the whole journal
+// is verified at the end of a world.
+func (o *oracle) chain() error {
+	for _, stream := range streams {
+		b := o.books[stream]
+		if err := o.w.disk.Verify(o.w.ctx(), stream, b.chained+1); err != nil {
+			return err
+		}
+		b.chained = b.synced
+	}
+	return nil
 }
 
 // folded compares the running state with the fold of the journal.

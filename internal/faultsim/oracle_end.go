@@ -110,8 +110,8 @@ func (w *world) end() {
 	w.pump(quiet)
 	for _, l := range w.p.lines {
 		w.ends(l)
-		w.o.folded(l)
 	}
+	w.o.folded(w.p.lines[w.r.IntN(len(w.p.lines))])
 	w.fold()
 }
 

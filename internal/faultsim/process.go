@@ -397,7 +397,7 @@ func (w *world) often() {
 		return
 	}
 	for _, l := range w.p.lines {
-		if w.p.store.Head(l.stream).Seq > l.saved+60 {
+		if w.p.store.Head(l.stream).Seq > l.saved+w.kept {
 			l.snapshot()
 		}
 	}

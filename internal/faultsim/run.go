@@ -4,13 +4,15 @@ import (
 	"runtime"
 	"sync"
 	"sync/atomic"
+	"time"
 )
 
 // Options of a run.
 type Options struct {
-	Seed    uint64 // of the first world
-	Parts   int    // to simulate in all
-	World   int    // parts in one world
+	Seed    uint64        // of the first world
+	Parts   int           // to simulate in all
+	World   int           // parts in one world
+	For     time.Duration // no world begins after it; 0 is as long as it takes
 	Workers int
 	All     bool               // go on after a violation
 	Every   func(parts uint64) // told now and then
@@ -24,7 +26,7 @@ type Report struct {
 }
 
 // worldParts is how long a world is, without its calm end.
-const worldParts = 250
+const worldParts = 500
 
 // Run plays worlds until so many parts were cut, or one violates an invariant. The
 // worlds and what they count do not depend on the number of workers.
@@ -36,6 +38,7 @@ func Run(o Options) Report {
 		o.Workers = runtime.GOMAXPROCS(0)
 	}
 	worlds := uint64(max(1, (o.Parts+o.World-1)/o.World))
+	began := time.Now()
 	var next, parts atomic.Uint64
 	var stop atomic.Bool
 	var mu sync.Mutex
@@ -43,7 +46,7 @@ func Run(o Options) Report {
 	var all sync.WaitGroup
 	for range o.Workers {
 		all.Go(func() {
-			for !stop.Load() {
+			for !stop.Load() && (o.For == 0 || time.Since(began) < o.For) {
 				i := next.Add(1) - 1
 				if i >= worlds {
 					return

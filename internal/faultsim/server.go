@@ -114,14 +114,30 @@ func (c *conn) attribute(r *ua.ReadValueID) *ua.DataValue {
 	case ua.AttributeIDAccessLevel, ua.AttributeIDUserAccessLevel:
 		return good(byte(3))
 	}
-	d := good(v)
-	if i := register(m, name); i >= 0 {
-		d.SourceTimestamp = epoch.Add(time.Duration(m.regs[i].source) * time.Millisecond)
-	}
 	if m.deaf && name == "T1" {
 		return bad(ua.StatusBadNotReadable)
 	}
+	i := register(m, name)
+	if old, ok := m.told[name]; ok && old.v == v && kind != 887 && (i < 0 || old.source == m.regs[i].source) {
+		return old.d
+	}
+	d := good(v)
+	now := told{v: v, d: d}
+	if i >= 0 {
+		now.source = m.regs[i].source
+		d.SourceTimestamp = epoch.Add(time.Duration(now.source) * time.Millisecond)
+	}
+	if kind != 887 {
+		m.told[name] = now
+	}
 	return d
+}
+
+// told is what a node last answered; nothing changes an answer that was given.
+type told struct {
+	v      any
+	source int64
+	d      *ua.DataValue
 }
 
 // value is what a node holds; the same names in the other namespace are decoys.

@@ -44,10 +44,12 @@ type world struct {
 	o      *oracle
 	n      Counts
 
-	fuse   int // steps to the next crash; 0 = none
-	rate   int // one mishap in so many requests
-	stir   int // one thing happening meanwhile in so many moments of a write
-	depth  int // of things happening inside a write
+	fuse   int    // steps to the next crash; 0 = none
+	peril  int    // of the crashes and disk errors that might be, one in so many is
+	kept   uint64 // records between snapshots
+	rate   int    // one mishap in so many requests
+	stir   int    // one thing happening meanwhile in so many moments of a write
+	depth  int    // of things happening inside a write
 	fail   *Violation
 	trail  []string
 	traced bool // keeps a trail: off in long runs, on when one seed is replayed
@@ -62,6 +64,8 @@ const (
 	window     = 500
 	answer     = 1000
 )
+
+var streams = []string{"plant", "machine/mill-1", "machine/mill-2"}
 
 var (
 	viewer   = core.Person{Principal: "vera", Role: core.Viewer, Auth: "test"}
@@ -78,8 +82,9 @@ func newWorld(seed uint64) *world {
 	w.broker, w.crowd = newBroker(w), &crowd{w: w}
 	w.rate = []int{4, 12, 40}[w.r.IntN(3)]
 	w.stir = []int{6, 25, 80}[w.r.IntN(3)]
-	kinds := []string{"mill-1", "mill-2"}
-	for i, name := range kinds {
+	w.peril = []int{1, 4, 16}[w.r.IntN(3)]
+	w.kept = []uint64{60, 200, 800}[w.r.IntN(3)]
+	for i, name := range []string{"mill-1", "mill-2"} {
 		set := settingsOf(w.r, name, fmt.Sprintf("serial-%d", i+1), i == 1)
 		w.setup[name] = set
 		m := newIron(w, name, set.Identity, len(set.Registers), len(set.Tools))
@@ -245,7 +250,7 @@ func (w *world) verifySoon() {
 	if w.p.dead {
 		return
 	}
-	err := w.disk.Verify(w.ctx(), "", 0)
+	err := w.o.chain()
 	v := core.Verified{OK: err == nil}
 	if err != nil {
 		v.Text = err.Error()

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync"
 )
 
@@ -51,6 +52,7 @@ type Memory struct {
 	appends   int
 	failed    error
 	dead      bool
+	heir      bool // what a crash left goes on in the room behind this log
 }
 
 type entry struct {
@@ -81,7 +83,10 @@ func (m *Memory) Fail(k int, f Fault) {
 func (m *Memory) Crash(mode Crash) *Memory {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	log := append(m.log[:len(m.log):len(m.log)], m.limbo...)
+	log := m.log
+	if len(m.limbo) > 0 {
+		log = append(m.log[:len(m.log):len(m.log)], m.limbo...)
+	}
 	keep := m.synced
 	switch mode {
 	case CrashClean:
@@ -92,8 +97,14 @@ func (m *Memory) Crash(mode Crash) *Memory {
 		}
 	}
 	next := NewMemory()
-	for _, e := range log[:keep] {
-		next.put(e)
+	if len(m.limbo) > 0 {
+		for _, e := range log[:keep] {
+			next.put(e)
+		}
+	} else {
+		alone := !m.heir && keep == len(log)
+		next.share(log[:keep], m.streams, !alone)
+		m.heir = m.heir || alone
 	}
 	next.synced = keep
 	for stream, list := range m.snapshots {
@@ -182,6 +193,27 @@ func (m *Memory) sync() error {
 	}
 	m.synced, m.batches = len(m.log), nil
 	return nil
+}
+
+// share takes over the beginning of another store's log, which is dead and changes no
+// more. Only the first heir of all of it may go on in the room behind it.
+func (m *Memory) share(log []entry, streams map[string][]int, copies bool) {
+	m.log = log
+	if copies {
+		m.log = log[:len(log):len(log)]
+	}
+	for stream, list := range streams { // any order: each stream is on its own
+		n, _ := slices.BinarySearch(list, len(log))
+		if n == 0 {
+			continue
+		}
+		last := &log[list[n-1]]
+		m.streams[stream] = list[:n]
+		if copies {
+			m.streams[stream] = list[:n:n]
+		}
+		m.heads[stream] = Head{stream, last.Seq, last.hash}
+	}
 }
 
 func (m *Memory) fail(cause error) error {

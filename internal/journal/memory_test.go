@@ -34,6 +34,31 @@ func TestCrashModes(t *testing.T) {
 	}
 }
 
+// TestTwoCrashesOfOneStore: what two starts find and go on with is each start's own.
+func TestTwoCrashesOfOneStore(t *testing.T) {
+	ctx := context.Background()
+	modes := []journal.Crash{journal.CrashClean, journal.CrashTornTail, journal.CrashUnsynced}
+	for _, first := range modes {
+		for _, second := range modes {
+			m := journal.NewMemory()
+			journaltest.Fill(t, m, "plant", 2)
+			for seq := uint64(3); seq < 5; seq++ {
+				journaltest.Must(t, m.Stage([]journal.Record{journaltest.Rec("plant", seq, "staged")}))
+			}
+			a, b := m.Crash(first), m.Crash(second)
+			journaltest.Must(t, a.Append(ctx, []journal.Record{journaltest.Rec("plant", a.Head("plant").Seq+1, "a")}))
+			journaltest.Must(t, b.Append(ctx, []journal.Record{journaltest.Rec("plant", b.Head("plant").Seq+1, "b")}))
+			c := m.Crash(second)
+			for i, s := range []*journal.Memory{a, b, c} {
+				if err := s.Verify(ctx, "", 0); err != nil {
+					t.Errorf("modes %d and %d: start %d: %v", first, second, i, err)
+				}
+			}
+			journaltest.Must(t, c.Append(ctx, []journal.Record{journaltest.Rec("plant", c.Head("plant").Seq+1, "c")}))
+		}
+	}
+}
+
 // TestMemoryFaults: a failed append is not visible, the store refuses from then
 // on, and only after a sync error may a crash bring the append back.
 func TestMemoryFaults(t *testing.T) {

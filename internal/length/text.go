@@ -251,6 +251,10 @@ func (l Length) MarshalJSON() ([]byte, error) { return strconv.AppendInt(nil, in
 // UnmarshalJSON reads whole nanometres within ±Max. A null is refused: it must
 // not pass for a length of zero.
 func (l *Length) UnmarshalJSON(b []byte) error {
+	if whole, ok := plain(b); ok {
+		*l = whole
+		return nil
+	}
 	var n *int64
 	if err := json.Unmarshal(b, &n); err != nil || n == nil {
 		return fmt.Errorf("length %q is not a whole number of nanometres", clip(string(b)))
@@ -260,6 +264,28 @@ func (l *Length) UnmarshalJSON(b []byte) error {
 	}
 	*l = Length(*n)
 	return nil
+}
+
+// plain reads a whole number of few enough digits to be within ±Max, as JSON writes it.
+// Nearly all are that: states and journals are full of them.
+func plain(b []byte) (l Length, ok bool) {
+	digits := b
+	if len(b) > 0 && b[0] == '-' {
+		digits = b[1:]
+	}
+	if len(digits) == 0 || len(digits) > 12 || digits[0] == '0' && len(b) > 1 {
+		return 0, false
+	}
+	for _, d := range digits {
+		if d < '0' || d > '9' {
+			return 0, false
+		}
+		l = 10*l + Length(d-'0')
+	}
+	if len(digits) < len(b) {
+		l = -l
+	}
+	return l, true
 }
 
 // ParseRange reads a closed interval with one unit for both ends, as in
