@@ -43,6 +43,10 @@ func allPlaces() []place {
 		{path: "/machines", title: "machines", nav: "machines", file: "machines.html", make: (*Page).placeMachines},
 		{path: "/machine", title: "machine", nav: "machines", file: "machine.html", make: (*Page).placeMachine},
 		{path: "/first", title: "first", nav: "first", file: "first.html", make: (*Page).placeFirst},
+		{path: "/gauges", title: "gauges", nav: "gauges", file: "gauges.html", make: (*Page).placeGauges},
+		{path: "/gauge", title: "gauge", nav: "gauges", file: "gauge.html", make: (*Page).placeGauge},
+		{path: "/assign", title: "assign", nav: "gauges", file: "assign.html", make: (*Page).placeAssign},
+		{path: "/enter", title: "enter_by_hand", nav: "gauges", file: "enter.html", make: (*Page).placeEnter},
 		{path: "/loop", title: "loop", nav: "machines", file: "loop.html", make: (*Page).placeLoop},
 	}
 }
@@ -52,6 +56,7 @@ var headings = []struct{ key, path string }{
 	{"queue", "/"},
 	{"machines", "/machines"},
 	{"first", "/first"},
+	{"gauges", "/gauges"},
 }
 
 // Doc is what a template is given.

@@ -6,6 +6,7 @@ import (
 	"math"
 	"net/http"
 	"strconv"
+	"strings"
 
 	"offsetbridge/internal/bridge"
 	"offsetbridge/internal/core"
@@ -63,6 +64,7 @@ type CheckRequest struct {
 type CheckResult struct {
 	Declined core.Code   `json:"-"`
 	Machines []CheckedOn `json:"machines"`
+	Say      string      `json:"say"` // of all of them
 }
 
 // CheckedOn is what a check means for one machine.
@@ -189,12 +191,19 @@ func (s *server) check(w http.ResponseWriter, r *http.Request) {
 	if !s.accepted(w, out.Declined, err) {
 		return
 	}
+	said := []string{"as found " + found.Signed(length.MM, 4)}
 	for i := range out.Machines {
 		m := &out.Machines[i]
 		if m.Say = m.Verdict.Words(); m.Verdict == "" {
 			m.Say = "found good"
 		}
+		one := m.Machine + ": " + m.Say
+		if n := len(m.Withdrawn); n > 0 {
+			one += ", proposals withdrawn: " + strconv.Itoa(n)
+		}
+		said = append(said, one)
 	}
+	out.Say = strings.Join(said, "; ")
 	answer(w, http.StatusOK, out)
 }
 

@@ -8,8 +8,9 @@ import { demo, folder } from './cell.mjs';
 import queue from './queue.mjs';
 import machines from './machines.mjs';
 import first from './first.mjs';
+import gauges from './gauges.mjs';
 
-const tests = { ...queue, ...machines, ...first };
+const tests = { ...queue, ...machines, ...first, ...gauges };
 const browser = await chromium.launch({ executablePath: process.env.CHROMIUM || '/usr/bin/chromium', args: ['--no-sandbox'] });
 let failed = 0;
 for (const [name, test] of Object.entries(tests)) {
