@@ -205,7 +205,9 @@ func (p *Page) show(w http.ResponseWriter, r *http.Request, at *url.URL, status 
 	}
 	d.Format = p.formatFor(d.Person)
 	d.Title = d.T(pl.title)
-	d.Said = p.said(w, r)
+	if r.Header.Get("X-Refresh") == "" { // a document that is being left does not take what the next one has to say
+		d.Said = p.said(w, r)
+	}
 	st, err := p.board.plant.Status(r.Context())
 	if err == nil {
 		if signed || p.watch {

@@ -103,14 +103,14 @@ func (p *Page) gaugeLine(d *Doc, g *GaugeStatus) GaugeLine {
 
 // due says when something is out of date, and whether that is near.
 func (d *Doc) due(what string, at int64) (string, bool) {
-	left := time.Until(time.UnixMilli(at))
+	left, last := time.Until(time.UnixMilli(at)), at-1 // the last day on which it is in order
 	switch {
 	case left < 0:
 		return d.T("due_over", "what", what, "day", d.Day(at)), true
 	case left < soonDue:
-		return d.T("due_soon", "what", what, "day", d.Day(at), "n", int(left.Hours()/24)), true
+		return d.T("due_soon", "what", what, "day", d.Day(last), "n", int(left.Hours()/24)), true
 	}
-	return d.T("due", "what", what, "day", d.Day(at)), false
+	return d.T("due", "what", what, "day", d.Day(last)), false
 }
 
 // lastCheck says what was last done with a gauge on a standard.

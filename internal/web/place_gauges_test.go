@@ -81,7 +81,7 @@ func TestTheListOfGauges(t *testing.T) {
 	b.signIn("p1", "274916")
 	_, body, _ := b.look("/gauges")
 	body = html.UnescapeString(body)
-	wants(t, "gauges", body, "27.9999\u00a0mm", "/assign?id=plant%2f7", "in 12 days", "calibration out of date since", "set on ring <A>, as found +0.0040\u00a0mm, by Anna")
+	wants(t, "gauges", body, "27.9999\u00a0mm", "/assign?id=plant%2f7", "12 days from now", "calibration out of date since", "set on ring <A>, as found +0.0040\u00a0mm, by Anna")
 	at := func(text string) int { return strings.Index(body, "<strong>"+text+"</strong>") }
 	if !(0 < at("old-1") && at("old-1") < at("bore-1") && at("bore-1") < at("quiet-1")) {
 		t.Errorf("their order is %d %d %d", at("old-1"), at("bore-1"), at("quiet-1"))
@@ -105,7 +105,7 @@ func TestASettingIsEnteredAsFound(t *testing.T) {
 		entry(1, core.Set{Check: core.Check{Gauge: "bore-1", Standard: "ring <A>", AsFound: 4_000, Who: core.Person{Principal: "station"}}}),
 	}
 	_, body, _ := b.look("/gauge?gauge=bore-1")
-	wants(t, "the gauge", html.UnescapeString(body), "before you adjust", "ring <A>", "27.9398\u00a0mm", "C 7", "blind to two lobes", "41 readings used", "−0.0015\u00a0mm", "as certified", "station")
+	wants(t, "the gauge", html.UnescapeString(body), "before you adjust", "ring <A>", "27.9398\u00a0mm", "C 7", "blind to two lobes", "since it was good: 41", "−0.0015\u00a0mm", "as certified", "station")
 	if n := strings.Count(body, `<circle class="dot"`); n != 2 || strings.Count(body, `class="shape change"`) != 1 {
 		t.Errorf("%d checks are drawn", n)
 	}

@@ -15,6 +15,13 @@ export default {
     await page.keyboard.press('Enter');
     await page.waitForSelector('#said:has-text("As found +0.0020 mm")');
     await page.waitForSelector('#drift circle');
+    await page.evaluate(() => { globalThis.body = document.body; });
+    await page.fill('[name=part]', 'half ty');
+    const says = await page.textContent('#state-of');
+    await page.waitForFunction((was) => document.querySelector('#state-of').textContent !== was, says); // the next reading
+    assert.ok(await page.evaluate(() => document.body === globalThis.body), 'the whole document was taken away');
+    assert.equal(await page.inputValue('[name=part]'), 'half ty', 'what somebody types was taken away');
+    await page.waitForSelector('#said'); // and what was said stays
     await clean(page, 'a gauge that was set');
     await picture(page, 'gauge-set');
     assert.deepEqual(page.errors, []);

@@ -30,7 +30,7 @@ async function renew() {
     if (r.redirected) { location.reload(); return; }
     if (!r.ok) return;
     const next = new DOMParser().parseFromString(await r.text(), 'text/html');
-    for (const e of next.querySelectorAll('[data-live], nav, .tools, #alarm')) {
+    for (const e of next.querySelectorAll('main [data-live], nav, .tools, #alarm')) {
       const q = e.id ? '#' + CSS.escape(e.id) : e.localName + (e.className ? '.' + e.className : '');
       const old = $(q);
       if (!old || old.isEqualNode(e) || typing(old)) continue;
