@@ -107,7 +107,11 @@ func faultRun(name string, p plant.Params, seed uint64, change ...func(*shop)) (
 	for _, c := range change {
 		c(s)
 	}
+	also := s.watch
 	s.watch = func(e core.Event) {
+		if also != nil {
+			also(e)
+		}
 		switch e.(type) {
 		case core.Intended:
 			writes++

@@ -36,6 +36,7 @@ type options struct {
 	Dead     float64 `json:"dead_band_sigma"`
 	Cost     float64 `json:"scrap_by_rework_cost"`
 	Scenario string  `json:"scenario"`
+	Columns  string  `json:"columns,omitempty"`
 	Only     string  `json:"table"`
 	Jobs     int     `json:"-"`
 	JSON     bool    `json:"-"`
@@ -53,6 +54,7 @@ func parse(args []string, errs io.Writer) (options, error) {
 	flags.Float64Var(&o.Dead, "dead", 0.5, "dead band of the bank in σ̂ (never below one register step)")
 	flags.Float64Var(&o.Cost, "cost", 1, "cost of scrap ÷ cost of a re-cut; beyond 1 the bank aims its first parts off centre")
 	flags.StringVar(&o.Scenario, "scenario", "", "only these, with commas between; all when empty")
+	flags.StringVar(&o.Columns, "columns", "", "only these columns beside the one that is judged, with commas between; all when empty")
 	flags.StringVar(&o.Only, "table", "all", "public, redrawn, both of them, faults, first or all")
 	flags.IntVar(&o.Jobs, "jobs", 2, "processors to use")
 	flags.BoolVar(&o.JSON, "json", false, "print one JSON document instead of tables")
@@ -83,7 +85,34 @@ func (o *options) validate(rest []string) error {
 	if _, err := o.scenarios(); err != nil {
 		problems = append(problems, err)
 	}
+	if _, err := o.columns(); err != nil {
+		problems = append(problems, err)
+	}
 	return errors.Join(problems...)
+}
+
+// columns are the contenders asked for, and the one that is judged.
+func (o *options) columns() ([]contender, error) {
+	want := map[string]bool{}
+	for name := range strings.SplitSeq(o.Columns, ",") {
+		if name = strings.TrimSpace(name); name != "" {
+			want[name] = true
+		}
+	}
+	var chosen []contender
+	var names []string
+	every := len(want) == 0
+	for _, c := range contenders(*o) {
+		names = append(names, c.name)
+		if every || want[c.name] || c.name == judged {
+			chosen = append(chosen, c)
+		}
+		delete(want, c.name)
+	}
+	if len(want) > 0 {
+		return nil, fmt.Errorf("-columns %q names an unknown column, give some of %s", o.Columns, strings.Join(names, ", "))
+	}
+	return chosen, nil
 }
 
 // scenarios are those asked for, with the parts asked for.

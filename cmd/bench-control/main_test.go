@@ -34,6 +34,9 @@ func TestTableIsTheSameTwice(t *testing.T) {
 	if strings.Contains(first, "S2 ") {
 		t.Error("a scenario that was not asked for")
 	}
+	if _, few, _ := call(t, append(args, "-columns", "none")...); strings.Contains(few, "mean5") || !strings.Contains(few, "     none     core    goal") {
+		t.Errorf("columns that were not asked for, or not the ones that were:\n%s", few)
+	}
 	if _, other, _ := call(t, append(args, "-first", "5")...); other == first {
 		t.Error("other seeds gave the same table")
 	}
@@ -66,11 +69,11 @@ func TestCheckAndErrors(t *testing.T) {
 	if code, _, _ := call(t, "-check", "-seeds", "3", "-parts", "100", "-scenario", "S4", "-table", "public"); code != 1 {
 		t.Errorf("with the start of a warm-up only: exit %d, want 1", code)
 	}
-	code, out, errs := call(t, "-seeds", "0", "-delay", "-1", "-scenario", "S99", "-table", "x", "-dead", "-1", "-cost", "0", "more")
+	code, out, errs := call(t, "-seeds", "0", "-delay", "-1", "-scenario", "S99", "-table", "x", "-dead", "-1", "-cost", "0", "-columns", "x,core", "more")
 	if code != 2 || out != "" {
 		t.Errorf("exit %d, output %q", code, out)
 	}
-	for _, want := range []string{"-seeds 0", "-delay -1", `"S99"`, `-table "x"`, "-dead -1", "-cost 0", `"more"`} {
+	for _, want := range []string{"-seeds 0", "-delay -1", `"S99"`, `-table "x"`, "-dead -1", "-cost 0", `-columns "x,core"`, `"more"`} {
 		if !strings.Contains(errs, want) {
 			t.Errorf("no %s in %q", want, errs)
 		}

@@ -87,6 +87,14 @@ func (r Response) Proven() bool {
 	return r.Moves > 0 && ratio-2*se > 0.2
 }
 
+// NotDoubled reports whether it has been shown that sizes do not answer twice as
+// strongly as commanded, the mistake of a radius taken for a diameter: ratio + 2 se
+// < 2.
+func (r Response) NotDoubled() bool {
+	ratio, se := r.Ratio()
+	return r.Moves > 0 && ratio+2*se < 2
+}
+
 // Contrary reports significant evidence that the response is not what was
 // commanded: too small or reversed (ratio + 3.3 se < 0.45) or too large
 // (ratio − 3.3 se > 1.6). Thresholds from simulation: radius taken for diameter

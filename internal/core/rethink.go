@@ -3,7 +3,6 @@ package core
 import (
 	"slices"
 
-	"offsetbridge/internal/compensate"
 	"offsetbridge/internal/estimate"
 	"offsetbridge/internal/guard"
 	"offsetbridge/internal/length"
@@ -143,39 +142,6 @@ func (b *RegisterBook) added(more length.Length, p *Open) {
 	default:
 		b.Own += more
 	}
-}
-
-// aside says where to aim the first part after a set-up: a little short of the
-// aim, on the side where more can be cut, when scrap costs more than a re-cut; and
-// so far short that two standard deviations end before the least-material limit,
-// where a setter may still agree.
-func (d *decision) aside(j *Judged, p *prospect, l *Loop, c int) length.Length {
-	if !d.first(j, l) {
-		return 0
-	}
-	ch := &l.Characteristics[c]
-	shift := compensate.FirstAim(p.sigma, ch.Tolerance()/2, l.ScrapToRework)
-	if j.kind != kindReturn {
-		room := ch.Aim - ch.Limits.Low
-		if ch.Internal {
-			room = ch.Limits.High - ch.Aim
-		}
-		shift = max(shift, min(2*p.sigma+l.coarsest(d.set(), c)/2-room, ch.Tolerance()/2))
-	}
-	if ch.Internal {
-		return -shift
-	}
-	return shift
-}
-
-// coarsest returns what one step of the loop's registers changes a size by, at
-// most.
-func (l *Loop) coarsest(s *Settings, c int) length.Length {
-	var step length.Length
-	for k, name := range l.Registers {
-		step = max(step, l.Effects[c][k].Of(s.Register(name).Step).Abs())
-	}
-	return step
 }
 
 // relate says where the reading's own cut stood: from the aim, under which command.

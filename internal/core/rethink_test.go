@@ -344,19 +344,49 @@ func TestFirstPartIsAimedInsideItsRisk(t *testing.T) {
 	p := prospect{sigma: 8 * um}
 	d := &decision{s: c.s}
 	l := &c.s.Ledger.Settings.Loops[0]
-	if got := d.aside(&Judged{}, &p, l, 0); got != -7*um { // 2 · 8 + half a step of 2 − 10
+	if got := d.firstAside(&Judged{}, &p, l, 0); got != 7*um { // 2 · 8 + half a step of 2 − 10
 		t.Errorf("aimed %v aside", got)
 	}
-	if got := d.aside(&Judged{kind: kindReturn}, &p, l, 0); got != 0 {
+	if got := d.firstAside(&Judged{kind: kindReturn}, &p, l, 0); got != 0 {
 		t.Errorf("a return is aimed %v aside", got)
 	}
 	p.sigma = 4 * um
-	if got := d.aside(&Judged{}, &p, l, 0); got != 0 {
+	if got := d.firstAside(&Judged{}, &p, l, 0); got != 0 {
 		t.Errorf("with room enough: %v", got)
 	}
 	p.sigma = 90 * um
-	if got := d.aside(&Judged{}, &p, l, 0); got != -10*um {
+	if got := d.firstAside(&Judged{}, &p, l, 0); got != 10*um {
 		t.Errorf("beyond the limit itself: %v", got)
+	}
+}
+
+// While it is not shown that a register does not act twice as strongly as configured,
+// a move towards the least-material limit is so small that twice of it would end
+// before that limit; one away from it is made whole.
+func TestTwiceTheEffectWouldStayInside(t *testing.T) {
+	c := cellWith(t, func(s *Settings) {
+		ch := &s.Loops[0].Characteristics[0]
+		ch.Limits = length.Range{Low: ch.Aim - 15*um, High: ch.Aim + 15*um}
+	})
+	d, l := &decision{s: c.s}, &c.s.Ledger.Settings.Loops[0]
+	commanded := l.Effects[0][0].Of(c.s.book(l.Registers[0]).Value)
+	for _, at := range []struct{ off, sigma, left length.Length }{
+		{-6 * um, um, 0},         // 6 + 15 − 2 · 1 − a step of 2: 9.5 and more may be cut
+		{-16 * um, um, 2500},     // (16 + 15 − 2 − 2) ÷ 2 = 13.5
+		{-16 * um, 4 * um, 5500}, // (16 + 15 − 8 − 2) ÷ 2 = 10.5
+		{-40 * um, um, 14500},    // (40 + 15 − 2 − 2) ÷ 2 = 25.5
+		{-80 * um, 90 * um, 40 * um},
+		{12 * um, um, 0}, // cut too much: back at once
+	} {
+		p := prospect{sigma: at.sigma, drift: at.off - commanded, ratio: 1000}
+		if got := d.doubledAside(&p, l, 0); got != at.left {
+			t.Errorf("%v off, σ %v: %v are left, not %v", at.off, at.sigma, got, at.left)
+		}
+	}
+	b := &c.s.loopBook("bore").Sizes[0]
+	b.Response.Add(30*um, 30*um, um)
+	if got := d.doubledAside(&prospect{sigma: um, drift: -40*um - commanded, ratio: 1000}, l, 0); got != 0 {
+		t.Errorf("after a move that answered once: %v are left", got)
 	}
 }
 
