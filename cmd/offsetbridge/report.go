@@ -60,7 +60,7 @@ and Letter; --json uses the field's standard terms.
 ` + report.Steers,
 	}
 	o.flags(c)
-	c.AddCommand(reportCapability(o))
+	c.AddCommand(reportCapability(o), reportCompare(o), reportGauge(o))
 	return c
 }
 
