@@ -224,6 +224,10 @@ func (l *loopReader) checkAuto(characteristics []*table) {
 	const instead = ": write mode = \"confirm\""
 	t := l.t
 	if m := l.machine; m != nil {
+		if m.ByHand {
+			t.problem("mode", "is not possible, as machine %q is by hand: a person types every change"+instead, m.Name)
+			return
+		}
 		for _, lack := range m.Lacks() {
 			t.problem("mode", "is not possible, as machine %q %s"+instead+" or map it", m.Name, lackWords[lack])
 		}

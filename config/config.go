@@ -223,6 +223,7 @@ func (c *Config) Settings(machine string) core.Settings {
 	s := core.Settings{
 		Machine:    m.Name,
 		Identity:   m.Serial,
+		ByHand:     m.ByHand,
 		Demo:       m.Demo,
 		CountsAt:   m.CountsAt,
 		Effective:  m.Effective,

@@ -18,6 +18,7 @@ import (
 type Machine struct {
 	Name       string
 	Serial     string // the commissioned machine's own number
+	ByHand     bool   // no connection: people type every change and say so
 	Demo       bool
 	Endpoint   string // opc.tcp://host:port
 	Security   Security
@@ -94,6 +95,10 @@ func readMachine(t *table, dir string) Machine {
 	m := Machine{Name: t.name(true)}
 	m.Serial, _ = t.need("serial", "the machine's own number as it stands on its plate and in its control: budgets belong to it")
 	m.Demo = t.flag("demo")
+	if m.ByHand = t.flag("by_hand"); m.ByHand {
+		m.readByHand(t)
+		return m
+	}
 	if s, ok := t.need("endpoint", "the address of its OPC UA server, as in \"opc.tcp://host:4840\""); ok {
 		m.Endpoint = s
 		m.remote = t.address("endpoint", s, "opc.tcp")
@@ -203,9 +208,13 @@ func (m *Machine) readRegister(t *table) {
 	if m.register(r.Name) != nil && r.Name != "" {
 		t.problem("name", "is taken by another register of this machine, name each register once")
 	}
-	if t.has("node") {
+	switch {
+	case m.ByHand:
+		r.Node = "by hand: " + r.Name
+		t.refuse("on a machine by hand, which nothing is read from", "node", "text", "adds")
+	case t.has("node"):
 		r.Node = t.node("node")
-	} else {
+	default:
 		t.problem("node", "is missing, write the register's node id, as in \"nsu=urn:builder:machine;s=wear.12\"")
 	}
 	r.Tool = m.toolOf(t)
@@ -234,6 +243,7 @@ func (m *Machine) readRegister(t *table) {
 	if bandOK {
 		r.Band = band
 	}
+	m.readGraduation(t, &r)
 	r.Text = t.flag("text")
 	if t.flag("adds") {
 		t.problem("adds", "says that writing adds to the register instead of setting it: only absolute values are written, map a register that is set")

@@ -108,6 +108,10 @@ func printInspection(w io.Writer, path string, c *config.Config, found app.Inspe
 		p.line("broker %s: %s", c.MQTT.Broker, found.Broker)
 	}
 	for i, m := range found.Machines {
+		if c.Machines[i].ByHand {
+			p.line("machine %s is by hand: nothing to ask", c.Machines[i].Name)
+			continue
+		}
 		answer := "answers as commissioned"
 		if !m.Up {
 			answer = "is not usable"

@@ -156,6 +156,10 @@ func machineSays(m core.View) string {
 	switch {
 	case m.Hold != nil:
 		return fmt.Sprintf("ON HOLD [%s] %s", m.Hold.Cause, m.Hold.Cause.Words())
+	case m.FirstPart:
+		return fmt.Sprintf("by hand, part %d, which part is the first after the last change is to be declared", m.Counter)
+	case m.ByHand:
+		return fmt.Sprintf("by hand, part %d", m.Counter)
 	case !m.Up && m.Link != "":
 		return "not connected: " + m.Link.Words()
 	case !m.Up:
@@ -177,6 +181,9 @@ func registerSays(r core.RegisterView) string {
 		return "not seen yet"
 	}
 	s := r.Value.Signed(r.Unit, r.Unit.Digits(r.Step))
+	if r.Graduation > 0 {
+		s = web.GraduatedText(r.Value, r.Graduation)
+	}
 	if r.Pending {
 		s += ", a write is under way"
 	}

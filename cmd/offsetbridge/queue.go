@@ -83,7 +83,7 @@ func queueCommand() *cobra.Command {
 	d := &door{}
 	c := &cobra.Command{Use: "queue", Short: "list and decide what waits for a person"}
 	d.flags(c)
-	c.AddCommand(queueList(d), queueShow(d), queueApprove(d), queueReject(d))
+	c.AddCommand(queueList(d), queueShow(d), queueApprove(d), queueReject(d), queueTyped(d), queueFirst(d), queueInsert(d))
 	return c
 }
 
@@ -188,6 +188,9 @@ func printCard(out io.Writer, c web.Card) error {
 	line("by hand", c.ByHand)
 	line("change", fmt.Sprintf("%s in size, cuts %s", c.Change, c.Cuts))
 	line("then", fmt.Sprintf("%s %s for the next part", c.Predicted, c.Spread))
+	for _, what := range c.Type {
+		line("type", what)
+	}
 	for _, r := range c.Registers {
 		line("register", fmt.Sprintf("%s: %s → %s", r.Register, r.Old, r.New))
 	}

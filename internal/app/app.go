@@ -69,7 +69,7 @@ type App struct {
 // unit is one machine with its runner.
 type unit struct {
 	name   string
-	port   *machine.Machine
+	port   *machine.Machine // nil of a machine by hand
 	runner *bridge.Runner
 	gauges map[string]bool // that serve it
 }
@@ -179,24 +179,31 @@ func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 		return err
 	}
 	epoch := b.State().(*core.State).Ledger.Epoch + 1
-	options, err := machineOptions(m, a.mono, a.log)
-	if err != nil {
-		return err
-	}
 	settings := a.o.Config.Settings(m.Name)
 	first := []core.Fact{
 		core.Started{Version: a.o.Version, Epoch: epoch, Pause: a.pause(stream)},
 		core.Configure{Settings: settings, Who: core.Person{Principal: "configuration", Role: core.Engineer, Auth: "file"}},
 	}
-	u := &unit{name: m.Name, port: machine.Open(options), gauges: map[string]bool{}}
-	u.runner = bridge.Run(b, bridge.Options{
-		Stream: stream, Journal: port{a.writer, a.journal}, Machine: u.port, First: first, Now: a.now,
+	u := &unit{name: m.Name, gauges: map[string]bool{}}
+	runs := bridge.Options{
+		Stream: stream, Journal: port{a.writer, a.journal}, First: first, Now: a.now,
 		Tick: time.Second, Log: a.log.With(zap.String("machine", m.Name)), Released: a.watchers.tell,
 		Open: a.mayWrite,
-	})
+	}
+	if !m.ByHand { // nothing is sent to a machine by hand
+		options, err := machineOptions(m, a.mono, a.log)
+		if err != nil {
+			return err
+		}
+		u.port = machine.Open(options)
+		runs.Machine = u.port
+	}
+	u.runner = bridge.Run(b, runs)
 	a.onClose(func() {
 		u.runner.Close()
-		u.port.Close() //nolint:errcheck // the session ends either way
+		if u.port != nil {
+			u.port.Close() //nolint:errcheck // the session ends either way
+		}
 	})
 	a.machines = append(a.machines, u)
 	a.byName[m.Name] = u

@@ -54,6 +54,10 @@ func Inspect(ctx context.Context, c *config.Config, dial bool) (Inspection, erro
 	if dial {
 		var all sync.WaitGroup
 		for i := range c.Machines {
+			if c.Machines[i].ByHand {
+				reports[i] = machine.Report{Up: true, Endpoint: "no address"}
+				continue
+			}
 			o, err := machineOptions(&c.Machines[i], monotonic(), zap.NewNop())
 			if err != nil {
 				return out, err
@@ -112,6 +116,9 @@ func permission(s *core.Settings, l *core.Loop, dialled bool, r *machine.Report)
 			p.Closed, p.Because = true, append(p.Because, fmt.Sprintf("the machine's server does not let our user change register %s", name))
 		}
 	}
+	if s.ByHand {
+		p.Because = []string{"its machine is by hand"}
+	}
 	zero := slices.ContainsFunc(l.Effects, func(row []core.Effect) bool { return slices.Contains(row, 0) })
 	switch {
 	case l.Mode == core.Observe:
@@ -120,6 +127,8 @@ func permission(s *core.Settings, l *core.Loop, dialled bool, r *machine.Report)
 		p.May, p.Because = "advise, never write", append(p.Because, "the register does not change this size")
 	case p.Closed:
 		p.May = "propose, never write"
+	case s.ByHand:
+		p.May = "say what to type"
 	case l.Mode == core.Confirm:
 		p.May, p.Because = "write what a person approved", append(p.Because, "its mode is confirm")
 	case len(p.Because) > 0:

@@ -46,6 +46,7 @@ var operations = []operation{
 	{"milled wall position", true, across(-500)},
 	{"milled depth", true, milling(0, 0, -1000)},
 	{"actuated boring tool", true, across(1000)},
+	{"hand-set boring head", true, across(1000)},
 	{"fixed boring bar", true, milling(0, 0, 0)},
 	{"reamed bore", true, milling(0, 0, 0)},
 	{"form tool bore", true, milling(0, 0, 0)},

@@ -29,6 +29,7 @@ func TestEffectOf(t *testing.T) {
 		{"milled depth", "radius", 0},
 		{"actuated boring tool", "diameter", 1000},
 		{"actuated boring tool", "radius", 2000},
+		{"hand-set boring head", "diameter", 1000},
 		{"fixed boring bar", "diameter", 0},
 		{"reamed bore", "radius", 0},
 		{"form tool bore", "diameter", 0},
@@ -95,7 +96,7 @@ func TestNeverForSize(t *testing.T) {
 // that opens, and on a lathe where X points away from the axis on both.
 func TestSignFollowsMaterial(t *testing.T) {
 	for _, o := range Operations() {
-		if o == "actuated boring tool" {
+		if o == "actuated boring tool" || o == "hand-set boring head" {
 			continue
 		}
 		internal, known := Internal(o)

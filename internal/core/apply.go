@@ -74,6 +74,10 @@ func (s *State) apply(e Event) {
 		s.applyAsked(e)
 	case AskEnded:
 		s.applyAskEnded(e)
+	case Typed:
+		s.applyTyped(e)
+	case FirstCut:
+		s.applyFirstCut(e)
 	case Plugged:
 		s.applyPlugged(e)
 	case FirstOff:

@@ -17,10 +17,11 @@ func (s *State) applyConfigured(e Configured) {
 		}
 	}
 	loops, filters := g.Loops, s.Estimates
+	defer s.handConfigured()
 	if !sameColumns(&old, &e.Settings) {
 		// Records would be read by the wrong column, and a tool may have been
 		// changed meanwhile.
-		g.Cuts, g.Seen, g.Waiting = nil, nil, nil
+		g.Cuts, g.Seen, g.Waiting, g.Hand = nil, nil, nil, HandBook{}
 		for i := range loops {
 			loops[i].begin()
 		}
@@ -40,7 +41,7 @@ func (s *State) applyConfigured(e Configured) {
 }
 
 func sameColumns(a, b *Settings) bool {
-	return a.Identity == b.Identity && slices.Equal(a.Tools, b.Tools) &&
+	return a.Identity == b.Identity && a.ByHand == b.ByHand && slices.Equal(a.Tools, b.Tools) &&
 		slices.EqualFunc(a.Registers, b.Registers, func(x, y Register) bool { return x.Node == y.Node && x.Tool == y.Tool })
 }
 

@@ -40,6 +40,7 @@ func (s *State) applyRecorded(e Recorded) {
 		s.stoodStill(e.Minute-g.Cuts[n-1].Minute, e.Count)
 	}
 	g.Cuts = push(g.Cuts, e.Cut, maxCuts)
+	s.handRecorded(&e.Cut)
 	s.cutFor(&e.Cut)
 }
 
@@ -103,6 +104,7 @@ func (s *State) applyTool(e ToolChanged) {
 	g := &s.Ledger
 	fresh := e.New > e.Old || e.Who != nil
 	g.applyRenewed(e)
+	s.handTool(e)
 	for i := range g.Settings.Registers {
 		if r := &g.Settings.Registers[i]; r.Tool == e.Tool && fresh { // a generation that went back is no new tool
 			b := s.book(r.Name)

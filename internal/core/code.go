@@ -188,7 +188,7 @@ var words = map[Code]string{
 	doubtChanged:  "a register, tool or program changed while this part may have been cut",
 
 	codeSuspect:        "far from what was expected, measure the same part again",
-	codeIgnored:        "too far from what was expected to steer by",
+	codeIgnored:        "kept beside the estimate: the part was cut again, or is older than the newest one, or its readings are too far apart",
 	codeStep:           "a confirmed jump, taken as the new level",
 	codeFew:            "more readings are needed before a correction",
 	codeNoEffect:       "the register does not change this size, advice only",

@@ -75,6 +75,10 @@ func (d *decision) take(f Fact) {
 		d.putBack(f)
 	case SignFirst:
 		d.signFirst(f)
+	case HandSet:
+		d.handSet(f)
+	case HandFirst:
+		d.handFirst(f)
 	case Tick:
 	}
 }
@@ -221,6 +225,9 @@ func (d *decision) carryHolds(before *Settings) {
 
 func (d *decision) link(f Link) {
 	n := &d.s.now
+	if d.set().ByHand {
+		return
+	}
 	if f.Bad {
 		defer d.hold("", f.Cause, f.Text, Engineer)
 	}

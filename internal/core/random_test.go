@@ -388,7 +388,7 @@ func (w *world) garbage() Fact {
 		return rapid.OneOf(rapid.SampledFrom([]string{"", "bore", "boss", "g-bore", "R1", "T1", "P1", "101"}), rapid.String()).Draw(w.draw, name)
 	}
 	who := Person{Principal: text("who"), Role: Role(rapid.SampledFrom([]string{"", "viewer", "operator", "setter", "engineer", "x"}).Draw(w.draw, "role"))}
-	switch w.pick("garbage", 19) {
+	switch w.pick("garbage", 21) {
 	case 0:
 		return Link{Up: w.pick("up", 2) == 0, Epoch: w.epoch, Cause: Code(text("cause"))}
 	case 1:
@@ -435,6 +435,11 @@ func (w *world) garbage() Fact {
 		return Assign{Item: n("item"), Characteristic: text("characteristic"), Part: text("part"), Reason: text("reason"), Who: who}
 	case 16:
 		return Discard{Item: n("item"), Reason: text("reason"), Who: who}
+	case 18:
+		return HandFirst{Part: text("part"), Who: who}
+	case 19:
+		v := nm("value")
+		return HandSet{Proposal: n("proposal"), Digest: text("digest"), Register: text("register"), Value: &v, Who: who}
 	case 17:
 		size := nm("size")
 		return Plug{Characteristic: text("characteristic"), Part: text("part"), Plug: rapid.SampledFrom([]string{PlugGO, PlugNOGO, ""}).Draw(w.draw, "plug"), Enters: w.pick("enters", 2) == 0, Size: &size, Who: who}

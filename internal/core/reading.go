@@ -161,6 +161,9 @@ const (
 )
 
 func (d *decision) cutOf(r Reading, identity string, l *Loop, c int) (*Cut, Code) {
+	if d.set().ByHand {
+		return d.cutByHand(r, l)
+	}
 	if slices.Contains(d.set().Lacks, LacksCounter) {
 		return d.assumed(r)
 	}
@@ -281,7 +284,7 @@ func (d *decision) nextPart() int64 {
 	if n := len(d.book().Cuts); n > 0 { // the machine may have no counter
 		next = max(next, int64(d.book().Cuts[n-1].Count)+1)
 	}
-	if !d.s.now.permitted {
+	if !d.s.now.permitted && !d.set().ByHand {
 		next++ // the one being cut keeps what it has
 	}
 	return next

@@ -51,7 +51,11 @@ func (d *decision) renew(f Renew) {
 	if d.s.now.cut || d.s.now.sampled && !d.s.now.permitted {
 		last++
 	}
-	d.emit(ToolChanged{Tool: f.Tool, Old: seen.Tools[i], New: seen.Tools[i], Last: last, Who: &f.Who})
+	e := ToolChanged{Tool: f.Tool, Old: seen.Tools[i], New: seen.Tools[i], Last: last, Who: &f.Who}
+	if d.set().ByHand { // nothing else numbers its tools
+		e.New++
+	}
+	d.emit(e)
 	d.voidWhere(causeTool, func(p *Open) bool { return p.Tool == f.Tool })
 }
 

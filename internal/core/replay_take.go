@@ -74,6 +74,8 @@ func (r *Replay) other(d *decision, e Event) {
 		d.emit(e)
 	case Assigned, Discarded, RingRead:
 		d.emit(e)
+	default:
+		r.byHand(d, e)
 	}
 }
 

@@ -146,7 +146,7 @@ func (b *RegisterBook) added(more length.Length, p *Open) {
 
 // relate says where the reading's own cut stood: from the aim, under which command.
 func (d *decision) relate(j *Judged, l *Loop, c int, cut *Cut) {
-	j.Minute, j.Cutting = cut.Minute, !d.s.now.permitted
+	j.Minute, j.Cutting = cut.Minute, !d.s.now.permitted && !d.set().ByHand
 	j.Deviation = j.size() - l.Characteristics[c].Aim
 	for i, name := range l.Registers {
 		j.Command += l.Effects[c][i].Of(cut.Registers[d.set().registerIndex(name)])

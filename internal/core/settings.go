@@ -23,18 +23,19 @@ const (
 // Settings is the accepted configuration of one machine, as the core needs it.
 // It is journaled whole, so that a fold of the journal needs nothing else.
 type Settings struct {
-	Machine    string     `json:"machine"`         // name, unique in the plant
-	Identity   string     `json:"identity"`        // the commissioned machine's own serial: budgets survive a renaming
-	Demo       bool       `json:"demo,omitempty"`  // a simulated machine; never mixed with a real one
-	CountsAt   string     `json:"counts_at"`       // "start" or "end" of the cycle
-	Effective  string     `json:"effective"`       // "at once" or "next cycle": when a new register value acts
-	Fresh      int64      `json:"fresh_ms"`        // a sample older than this gates every write
-	Window     int64      `json:"window_ms"`       // longest time from pre-read to sending
-	Answer     int64      `json:"answer_ms"`       // how long a write waits for its answer
-	Quarantine int64      `json:"quarantine_ms"`   // Z plus margin: how long an unknown outcome is left alone
-	Lacks      []string   `json:"lacks,omitempty"` // what the machine does not expose: "counter", "tool", "state"
-	Tools      []string   `json:"tools"`           // in the order of Sample.Tools
-	Registers  []Register `json:"registers"`       // in the order of Sample.Registers
+	Machine    string     `json:"machine"`           // name, unique in the plant
+	Identity   string     `json:"identity"`          // the commissioned machine's own serial: budgets survive a renaming
+	ByHand     bool       `json:"by_hand,omitempty"` // no connection: people type every change and say so
+	Demo       bool       `json:"demo,omitempty"`    // a simulated machine; never mixed with a real one
+	CountsAt   string     `json:"counts_at"`         // "start" or "end" of the cycle
+	Effective  string     `json:"effective"`         // "at once" or "next cycle": when a new register value acts
+	Fresh      int64      `json:"fresh_ms"`          // a sample older than this gates every write
+	Window     int64      `json:"window_ms"`         // longest time from pre-read to sending
+	Answer     int64      `json:"answer_ms"`         // how long a write waits for its answer
+	Quarantine int64      `json:"quarantine_ms"`     // Z plus margin: how long an unknown outcome is left alone
+	Lacks      []string   `json:"lacks,omitempty"`   // what the machine does not expose: "counter", "tool", "state"
+	Tools      []string   `json:"tools"`             // in the order of Sample.Tools
+	Registers  []Register `json:"registers"`         // in the order of Sample.Registers
 	Loops      []Loop     `json:"loops"`
 	Gauges     []Trust    `json:"gauges,omitempty"` // what is asked of the gauges that serve them
 }
@@ -48,6 +49,9 @@ type Register struct {
 	Unit length.Unit   `json:"unit"` // the control's own unit
 	Step length.Length `json:"step"` // smallest increment, > 0
 	Band length.Range  `json:"band"` // hard band: no value outside is ever sent, whoever asks
+
+	Graduation length.Length `json:"graduation,omitempty"` // of the screw of a hand-set head; 0 = a number of a control
+	Larger     string        `json:"larger,omitempty"`     // which way the screw is turned for a larger value
 }
 
 // Loop steers registers by characteristics through a matrix of effects.

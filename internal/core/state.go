@@ -55,6 +55,7 @@ type Ledger struct {
 	Renewed     []Renewed      `json:"renewed,omitempty"` // tool changes that a person reported, the newest of each tool
 	LastTray    uint64         `json:"last_tray,omitempty"`
 	Virtual     []VirtualBook  `json:"virtual,omitempty"`   // what GO gauging taught, by characteristic
+	Hand        HandBook       `json:"hand,omitzero"`       // of a machine by hand
 	Gathering   []Gathering    `json:"gathering,omitempty"` // measurements that wait for further readings, oldest first
 }
 

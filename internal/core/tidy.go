@@ -100,6 +100,12 @@ func tidy(f Fact) Fact {
 	case SignFirst:
 		f.Loop, f.Part, f.Note, f.Who = bounded(f.Loop), bounded(f.Part), clip(f.Note), f.Who.tidy()
 		return f
+	case HandSet:
+		f.Register, f.Who = bounded(f.Register), f.Who.tidy()
+		return f
+	case HandFirst:
+		f.Part, f.Who = bounded(f.Part), f.Who.tidy()
+		return f
 	case Discard:
 		f.Reason, f.Who = clip(f.Reason), f.Who.tidy()
 		return f
@@ -194,7 +200,7 @@ func (s *Settings) sound() bool {
 		for _, c := range l.Characteristics {
 			features = append(features, c.Name)
 		}
-		if !s.soundLoop(l) {
+		if !s.soundLoop(l) || s.ByHand && l.Mode == Auto {
 			return false
 		}
 	}

@@ -10,6 +10,7 @@ import (
 // numbers that are sent.
 type View struct {
 	Machine   string         `json:"machine"`
+	ByHand    bool           `json:"by_hand,omitempty"`
 	Up        bool           `json:"up"`
 	Link      Code           `json:"link,omitempty"` // why it is down
 	Counter   uint64         `json:"counter"`
@@ -20,17 +21,24 @@ type View struct {
 	Loops     []LoopView     `json:"loops"`
 	Proposals []ProposalView `json:"proposals"`
 	Requests  []RequestView  `json:"measure_again,omitempty"`
+	FirstPart bool           `json:"first_part,omitempty"` // by hand: the first part after a change is to be declared
 }
 
 // RegisterView is one register as last seen.
 type RegisterView struct {
-	Name    string        `json:"name"`
-	Unit    length.Unit   `json:"unit"`
-	Step    length.Length `json:"step_nm"`
-	Known   bool          `json:"known"`
-	Value   length.Length `json:"value_nm"`
-	Band    length.Range  `json:"band_nm"`
-	Pending bool          `json:"pending,omitempty"` // a write without a certain outcome
+	Name       string        `json:"name"`
+	Unit       length.Unit   `json:"unit"`
+	Step       length.Length `json:"step_nm"`
+	Known      bool          `json:"known"`
+	Value      length.Length `json:"value_nm"`
+	Band       length.Range  `json:"band_nm"`
+	Graduation length.Length `json:"graduation_nm,omitempty"` // of the screw of a hand-set head
+	Pending    bool          `json:"pending,omitempty"`       // a write without a certain outcome
+}
+
+// Shown returns how the register is shown.
+func (r *RegisterView) Shown() Shown {
+	return Shown{Unit: r.Unit, Step: r.Step, Graduation: r.Graduation}
 }
 
 // LoopView is one loop.
@@ -58,6 +66,9 @@ type Shown struct {
 	Unit length.Unit   `json:"unit"`
 	Step length.Length `json:"step_nm"`
 
+	Graduation length.Length `json:"graduation_nm,omitempty"` // of the screw of a hand-set head
+	Larger     string        `json:"larger,omitempty"`        // which way it is turned for a larger value
+
 	Effect Effect        `json:"effect,omitempty"` // of a move, on the size that was measured
 	Was    length.Length `json:"was_nm"`           // in force when that part was cut
 }
@@ -78,6 +89,7 @@ type ProposalView struct {
 	Internal       bool         `json:"internal"`
 	Control        []Shown      `json:"control"` // of each move
 	Waiting        Code         `json:"waiting,omitempty"`
+	TypeIn         bool         `json:"type_in,omitempty"` // by hand: a person types it and says so
 	Left           int64        `json:"expires_in_ms"`
 	Effective      string       `json:"effective"`             // "at once" or "next cycle": when a new register value acts
 	InTransit      uint64       `json:"in_transit"`            // parts cut since the newest one it rests on
@@ -87,7 +99,7 @@ type ProposalView struct {
 // View returns a copy of what there is to see.
 func (s *State) View() View {
 	g := &s.Ledger
-	v := View{Machine: g.Settings.Machine, Up: s.now.up, Link: s.now.down, Permitted: s.now.permitted, Hold: clone(s.hold(""))}
+	v := View{Machine: g.Settings.Machine, ByHand: g.Settings.ByHand, Up: s.now.up, Link: s.now.down, Permitted: s.now.permitted, Hold: clone(s.hold(""))}
 	if g.Seen != nil {
 		v.Counter, v.Program = g.Seen.Counter, g.Seen.Program
 	}
@@ -96,6 +108,7 @@ func (s *State) View() View {
 		b := s.book(r.Name)
 		v.Registers = append(v.Registers, RegisterView{
 			Name: r.Name, Unit: r.Unit, Step: r.Step, Known: b.Known, Value: b.Value, Band: r.Band, Pending: b.Pending != nil,
+			Graduation: r.Graduation,
 		})
 	}
 	for i := range g.Settings.Loops {
@@ -110,6 +123,7 @@ func (s *State) View() View {
 		v.Proposals = append(v.Proposals, s.proposalView(p))
 	}
 	v.Requests = s.requestViews()
+	v.FirstPart = g.Hand.Open
 	return v
 }
 
@@ -120,13 +134,13 @@ func (s *State) proposalView(p Open) ProposalView {
 	c := &l.Characteristics[i]
 	v := ProposalView{
 		Open: p, Machine: g.Settings.Machine, Characteristic: c.Name, Limits: c.Limits, Internal: c.Internal,
-		Effective: g.Settings.Effective, Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
+		Effective: g.Settings.Effective, TypeIn: g.Settings.ByHand, Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
 	}
 	cut := s.cut(p.Count)
 	for _, m := range p.Moves {
 		k := g.Settings.registerIndex(m.Register)
 		r := &g.Settings.Registers[k]
-		at := Shown{Unit: r.Unit, Step: r.Step, Effect: l.effect(i, m.Register), Was: m.Old}
+		at := Shown{Unit: r.Unit, Step: r.Step, Graduation: r.Graduation, Larger: r.Larger, Effect: l.effect(i, m.Register), Was: m.Old}
 		if cut != nil {
 			at.Was = cut.Registers[k]
 		}
@@ -158,6 +172,9 @@ func (s *State) loopView(l *Loop) LoopView {
 		if len(b.Sizes) > 1 {
 			v.Sizes = append(v.Sizes, SizeView{Characteristic: l.Characteristics[i].Name, LastPart: last.Count, FromAim: last.Deviation})
 		}
+	}
+	if s.Ledger.Settings.ByHand {
+		v.Waiting = s.handLoop(l)
 	}
 	s.measurements(&v, l, b)
 	if v.Waiting == "" {

@@ -41,6 +41,9 @@ func (d *decision) outgrown(p *Open) Code {
 // waiting says why a proposal cannot be sent just now, "" when it can. It clears
 // by itself once the inputs are verified again.
 func (s *State) waiting(p *Open) Code {
+	if s.Ledger.Settings.ByHand {
+		return s.handWaits(p)
+	}
 	l := s.Ledger.Settings.Loop(p.Loop)
 	if w := s.situationOf(); w != "" {
 		return w

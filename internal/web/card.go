@@ -32,6 +32,7 @@ type Card struct {
 	Predicted string    `json:"predicted"`
 	Spread    string    `json:"spread"`            // two standard deviations of the next part
 	ByHand    string    `json:"by_hand,omitempty"` // the arithmetic in one line, in the control's unit
+	Type      []string  `json:"type,omitempty"`    // by hand: what a person does, register by register
 	Registers []Entered `json:"registers"`         // in the order they are written
 	Sizes     []Size    `json:"sizes,omitempty"`   // what it does to each, where there are several
 	Need      string    `json:"need,omitempty"`    // role
@@ -79,6 +80,9 @@ func CardOf(p core.ProposalView) Card {
 		c.Registers = append(c.Registers, Entered{
 			Register: m.Register, Old: registerText(m.Old, at), New: registerText(m.New, at), OldNM: m.Old, NewNM: m.New,
 		})
+		if p.TypeIn {
+			c.Type = append(c.Type, typeIn(m, at))
+		}
 	}
 	for _, x := range p.Sizes {
 		c.Sizes = append(c.Sizes, Size{
@@ -113,5 +117,8 @@ func direction(size length.Length) string {
 
 // registerText shows a register exactly, to the digits of its step.
 func registerText(v length.Length, at core.Shown) string {
+	if at.Graduation > 0 {
+		return GraduatedText(v, at.Graduation)
+	}
 	return v.Signed(at.Unit, at.Unit.Digits(at.Step))
 }

@@ -200,6 +200,10 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 		{"/v1/gauges/bore-1/check", `{"standard":"ring 28","read":"0.001 mm","adjusted":false}`, 200},
 		{"/v1/gauges/bore-1/check", `{"standard":"another","read":"0.001 mm","adjusted":false}`, 400},
 		{"/v1/machines/mill/tools/T12/new", `{}`, 200},
+		{"/v1/queue/mill/17/typed", `{"digest":"d"}`, 200},
+		{"/v1/machines/mill/register", `{"register":"T12 D","value":"0.012 mm"}`, 200},
+		{"/v1/machines/mill/register", `{"register":"another","value":"0.012 mm"}`, 404},
+		{"/v1/machines/mill/first", `{"part":"58"}`, 200},
 		{"/v1/machines/mill/loops/bore/back", `{}`, 200},
 		{"/v1/machines/mill/loops/bore/first", `{"part":"57"}`, 200},
 		{"/v1/machines/mill/tasks", `{"gauge":"bore-1","part":"58"}`, 200},
@@ -230,8 +234,8 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 	if len(missing) > 0 {
 		t.Errorf("never asked: %v", missing)
 	}
-	if n := len(p.calls); n != 9 {
-		t.Errorf("%d inputs reached the plant, want approve, reject, hold, resume, a reading, an insert, a put-back, a signature and a task", n)
+	if n := len(p.calls); n != 12 {
+		t.Errorf("%d inputs reached the plant, want approve, reject, hold, resume, a reading, an insert, what was typed twice, a first part, a put-back, a signature and a task", n)
 	}
 }
 

@@ -91,6 +91,9 @@ func operations() []operation {
 		{pattern: "POST /v1/machines/{machine}/loops/{loop}/back", say: "Propose the registers of before the last change, as a correction that a person decides.", body: struct{}{}, need: core.Operator, codes: []string{"machine", "no-loop", "no-before", "role"}},
 		{pattern: "POST /v1/machines/{machine}/loops/{loop}/first", say: "Sign the first part of a set-up, with what was measured and gauged of it.", body: SignRequest{}, need: core.Setter, codes: []string{"machine", "no-loop", "role", "first-size", "first-out", "first-go", "first-nogo", "first-open"}},
 		{pattern: "POST /v1/machines/{machine}/tasks", say: "Say what the next bare reading of a gauge measures, or take that back.", body: TaskRequest{}, need: core.Operator, codes: []string{"machine", "task"}},
+		{pattern: "POST /v1/queue/{machine}/{id}/typed", say: "Say that a proposal was carried out by hand, as it says or with another value.", body: TypedRequest{}, need: core.Operator, codes: []string{"machine", "digest", "role", "value", "not-by-hand", "typed-void", "typed-several", "off-grid", "off-band"}},
+		{pattern: "POST /v1/machines/{machine}/register", say: "Say what a register of a machine by hand holds.", body: RegisterRequest{}, need: core.Setter, codes: []string{"machine", "role", "value", "no-register", "not-by-hand", "off-grid", "off-band"}},
+		{pattern: "POST /v1/machines/{machine}/first", say: "Declare the first part after a change by hand; without a part it is the next one that is measured.", body: FirstRequest{}, need: core.Operator, codes: []string{"machine", "role", "not-by-hand", "no-change"}},
 		{pattern: "GET /v1/news", say: "That something has happened at a machine, or anywhere.", query: []string{"machine"}, stream: true, need: core.Viewer, codes: []string{"many"}},
 		{pattern: "GET /v1/session", say: "Who is signed in at this device, and who could be.", answer: SessionView{}, nobody: true},
 		{pattern: "POST /v1/session", say: "Sign in.", body: SignInRequest{}, answer: PersonView{}, nobody: true, codes: []string{"pin", "person", "wait"}},
@@ -117,6 +120,7 @@ func codes() object {
 		"value": "not a measured value", "part": "characteristic or part is missing", "plug": "not a GO or NO-GO result", "task": "not a measuring task", "no-item": "there is no such reading in the tray",
 	}
 	for _, c := range []core.Code{
+		"not-by-hand", "typed-void", "typed-several", "off-grid", "off-band", "no-register", "no-change",
 		"no-tool", "no-before", "first-size", "first-out", "first-go", "first-nogo", "first-open",
 		"gone", "decided", "digest", "held-now", "too-late", "reason", "no-loop", "held-already", "not-held", "cause", "no-machine",
 	} {

@@ -126,6 +126,7 @@ func (s *server) routes() *http.ServeMux {
 	mux.HandleFunc("POST /v1/resume", s.resume)
 	mux.HandleFunc("GET /v1/history", s.history)
 	mux.HandleFunc("GET /v1/events", s.events)
+	s.typedRoutes(mux)
 	s.trustRoutes(mux)
 	s.handRoutes(mux)
 	return mux
