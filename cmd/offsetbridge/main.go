@@ -59,7 +59,7 @@ safety function.`,
 		SilenceUsage:  true,
 	}
 	root.SetVersionTemplate("{{.Version}}\n")
-	root.AddCommand(demoCommand(), simulateCommand(), runCommand(), checkCommand(), queueCommand(), holdCommand(), resumeCommand(),
+	root.AddCommand(demoCommand(), simulateCommand(), browseCommand(), runCommand(), checkCommand(), queueCommand(), holdCommand(), resumeCommand(),
 		statusCommand(), gaugeCommand(), trayCommand(), enterCommand(), accountCommand(), limitsCommand(), engineCommand(), replayCommand(), reportCommand(), journalCommand(), versionCommand())
 	return root
 }

@@ -2,10 +2,12 @@ package main
 
 import (
 	"errors"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"testing"
 	"time"
 
@@ -30,7 +32,7 @@ func TestScripts(t *testing.T) {
 		},
 		RequireExplicitExec: true,
 		RequireUniqueNames:  true,
-		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"until": until},
+		Cmds:                map[string]func(*testscript.TestScript, bool, []string){"until": until, "ports": ports},
 	})
 }
 
@@ -54,5 +56,18 @@ func until(ts *testscript.TestScript, neg bool, args []string) {
 			ts.Fatalf("%v still says:\n%s", args[1:], out)
 		}
 		time.Sleep(50 * time.Millisecond)
+	}
+}
+
+// ports sets variables to ports that nobody listens on: ports NAME….
+func ports(ts *testscript.TestScript, neg bool, args []string) {
+	if neg {
+		ts.Fatalf("usage: ports NAME…")
+	}
+	for _, name := range args {
+		l, err := net.Listen("tcp", "127.0.0.1:0")
+		ts.Check(err)
+		defer l.Close() // all at once, so that no port is given twice
+		ts.Setenv(name, strconv.Itoa(l.Addr().(*net.TCPAddr).Port))
 	}
 }

@@ -71,6 +71,7 @@ const (
 	codeNowhere        core.Code = "nowhere"
 	codeSeveral        core.Code = "several"
 	codeNotThisMachine core.Code = "not-here"
+	codeNotItsGauge    core.Code = "not-its-gauge" // said of a look at the broker; of a reading the core says it
 )
 
 // Words are the sentences of this package's codes.
@@ -79,6 +80,7 @@ var Words = map[core.Code]string{
 	codeNoMachine:      "no machine of that name is configured, correct the gauge's mapping",
 	codeNowhere:        "no machine has a characteristic of that name, correct the gauge's mapping or add the characteristic",
 	codeSeveral:        "several machines have a characteristic of that name, let the message or its topic name the machine",
+	codeNotItsGauge:    "no loop lets this gauge measure that characteristic, name the gauge there",
 	codeNotThisMachine: "the machine named has no characteristic of that name, correct the gauge's mapping or add the characteristic",
 }
 
