@@ -71,6 +71,7 @@ func (e *Estimator) take(w *view, r float64, scale bool) {
 		}
 		e.A = mostA
 	}
+	e.mend()
 	e.normalise()
 	e.Ready = true
 	e.SuspectRow, e.SuspectSquare = 0, 0
