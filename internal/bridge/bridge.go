@@ -63,7 +63,7 @@ type Bridge struct {
 // SnapshotVersion names the form of the folded state. It changes whenever a state
 // written by an earlier build could not be folded on; the next start then folds
 // the journal from its beginning.
-const SnapshotVersion = "2"
+const SnapshotVersion = "3"
 
 // Queue bounds the inputs that wait for a commit under way.
 const Queue = 4096

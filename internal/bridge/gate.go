@@ -1,6 +1,7 @@
 package bridge
 
 import (
+	"maps"
 	"sync/atomic"
 
 	"offsetbridge/internal/core"
@@ -14,11 +15,13 @@ type Gate struct {
 	failed atomic.Bool                     // the journal failed; for good
 	shut   atomic.Int32                    // holds that were asked for and not decided yet; one more at the end
 	held   atomic.Pointer[map[string]bool] // scopes on hold
+	now    map[string]bool                 // in the newest state, durable or not
+	seq    uint64                          // of the last event in it
 }
 
 // NewGate returns a gate that is open when plant says so and nothing is on hold.
 func NewGate(plant func() bool) *Gate {
-	g := &Gate{plant: plant}
+	g := &Gate{plant: plant, now: map[string]bool{}}
 	g.held.Store(&map[string]bool{})
 	return g
 }
@@ -32,14 +35,26 @@ func (g *Gate) Decided() { g.shut.Add(-1) }
 // Fail closes the gate for good.
 func (g *Gate) Fail() { g.failed.Store(true) }
 
-// Remember takes the scopes on hold from a machine's state.
-func (g *Gate) Remember(d Decider) {
-	held := map[string]bool{}
-	if s, ok := d.(*core.State); ok {
+// Remember takes the scopes on hold from a machine's bridge after each of its steps:
+// a hold shuts the gate as soon as it is decided, and opens it again only when its
+// end is durable. It is called from one goroutine.
+func (g *Gate) Remember(b *Bridge) {
+	under := len(b.flight) > 0
+	if under && b.seq == g.seq {
+		return // nothing was decided since
+	}
+	now := map[string]bool{}
+	if s, ok := b.state.(*core.State); ok {
 		for _, h := range s.Ledger.Holds {
-			held[h.Loop] = true
+			now[h.Loop] = true
 		}
 	}
+	held := now
+	if under { // what was decided before it is durable, it is not
+		held = maps.Clone(g.now)
+		maps.Copy(held, now)
+	}
+	g.now, g.seq = now, b.seq
 	g.held.Store(&held)
 }
 

@@ -130,7 +130,7 @@ func (r *Runner) input(inputs []core.Input, f core.Fact, done func(Released, err
 
 func (r *Runner) step(inputs []core.Input, done *error) {
 	commit, released := r.b.Step(inputs, done)
-	r.gate.Remember(r.b.State())
+	r.gate.Remember(r.b)
 	if commit != nil {
 		r.submit(commit)
 	}

@@ -91,7 +91,7 @@ func Run(b *Bridge, o Options) *Runner {
 		ended: make(chan struct{}), calls: map[uint64]func(Released, error){}, writes: make(chan core.Intent, 64),
 		saved: b.durable, tried: b.durable, gate: NewGate(o.Open),
 	}
-	r.gate.Remember(b.State())
+	r.gate.Remember(b)
 	go r.loop()
 	return r
 }

@@ -149,7 +149,7 @@ func (s *State) applyJudged(e Judged) {
 		s.measured(&e) // the part has had its reading, of use or not
 		return
 	}
-	b.Odd = 0
+	b.Odd, b.Silent = 0, 0
 	s.relied(&e)
 	_, c := g.Settings.Find(e.Reading.Characteristic)
 	if b.Sizes[c].Newest = measuredOf(&e); e.Whole != nil {
@@ -160,6 +160,8 @@ func (s *State) applyJudged(e Judged) {
 	}
 	s.measured(&e)
 	b.Sizes[c].surprised(&e)
+	loop := g.Settings.Loop(e.Loop)
+	b.Sizes[c].beyond(&e, &loop.Characteristics[c], s.command(loop, c))
 	if e.Estimate == codeSuspect || e.Estimate == codeIgnored {
 		if e.Recut {
 			s.recut(&b.Sizes[c], &e)

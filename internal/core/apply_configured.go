@@ -96,7 +96,7 @@ func keepEstimate(old []Estimate, set *Settings, l *Loop, k int) Estimate {
 func (b *LoopBook) begin() {
 	b.First, b.Back, b.Rejected, b.Before, b.Signed = true, false, nil, nil, nil
 	for i := range b.Sizes {
-		b.Sizes[i].Used, b.Sizes[i].Last, b.Sizes[i].Surprise = 0, Last{}, Surprise{}
+		b.Sizes[i].Used, b.Sizes[i].Last, b.Sizes[i].Surprise, b.Sizes[i].Beyond = 0, Last{}, Surprise{}, Beyond{}
 	}
 }
 

@@ -19,11 +19,7 @@ func (s *State) applyCountBack(count uint64) {
 		g.Loops[i].begin()
 		l := g.Settings.Loop(g.Loops[i].Name)
 		for k := range l.Characteristics {
-			e, set := s.estimateOf(l.Name, k), estimateSettings(&g.Settings, l, k)
-			e.Filter = estimate.New(set)
-			if e.Rivals != nil {
-				e.Rivals = rivals(set)
-			}
+			s.estimateOf(l.Name, k).renew(estimateSettings(&g.Settings, l, k))
 		}
 	}
 }
@@ -91,7 +87,7 @@ func (s *State) applyMoved(e Moved) {
 			s.remember(l, e.Register, e.Old)
 		}
 	}
-	b.Value, b.Own = e.New, 0
+	b.Value, b.Own, b.Swing = e.New, 0, Swing{}
 	b.Foreign = push(b.Foreign, e.Count, 2)
 	for i := range s.Ledger.Loops {
 		if l := s.Ledger.Settings.Loop(s.Ledger.Loops[i].Name); slices.Contains(l.Registers, e.Register) {
@@ -108,6 +104,7 @@ func (s *State) applyTool(e ToolChanged) {
 	for i := range g.Settings.Registers {
 		if r := &g.Settings.Registers[i]; r.Tool == e.Tool && fresh { // a generation that went back is no new tool
 			b := s.book(r.Name)
+			b.Swing = Swing{}
 			b.Spent, b.Own, b.LastMove = b.Recent, 0, 0 // what was sent after the last look counts for the new tool
 		}
 	}

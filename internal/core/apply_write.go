@@ -66,6 +66,9 @@ func (s *State) applyConcluded(e Concluded) {
 		if l != nil && s.sameTool(&in) { // else the tool was changed meanwhile, and its first part is still to come
 			p := s.proposal(in.Proposal)
 			b.added(l.cutsMore(in.Register, in.New-in.Old), p)
+			if r := s.Ledger.Settings.Register(in.Register); r != nil {
+				b.Swing.swung(in.New-in.Old, r.Step)
+			}
 			if p != nil && p.Trigger == kindPutBack { // the same change does not come back until something changes
 				s.loopBook(in.Loop).Rejected = s.loopBook(in.Loop).Before
 			}
@@ -117,13 +120,21 @@ func (s *State) applyResumed(e Resumed) {
 				b.First = true
 			}
 			for k := range b.Sizes {
-				b.Sizes[k].Used, b.Sizes[k].Contrary, b.Sizes[k].Last, b.Sizes[k].Surprise = 0, 0, Last{}, Surprise{}
+				b.Sizes[k].Used, b.Sizes[k].Contrary, b.Sizes[k].Last, b.Sizes[k].Surprise, b.Sizes[k].Beyond = 0, 0, Last{}, Surprise{}, Beyond{}
 				if e.Cause == causeResponse {
 					s.estimateOf(b.Name, k).resumed()
 					b.Sizes[k].Response, b.Sizes[k].Recuts = compensate.Response{}, compensate.Response{}
 				}
 			}
 		}
+	}
+	if l := g.Settings.Loop(e.Loop); l != nil && e.Cause == causeSwing {
+		for _, name := range l.Registers {
+			s.book(name).Swing = Swing{}
+		}
+	}
+	if e.Cause == causeBeyond {
+		s.forget(e.Loop)
 	}
 	if e.Cause == causeFrozen { // a person looked: it has to show the same number as often again
 		for i := range g.Gauges {

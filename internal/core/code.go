@@ -108,6 +108,8 @@ const (
 	causeDiffers         Code = "differs"
 	causeJournal         Code = "journal"
 	causeFrozen          Code = "frozen-row"
+	causeBeyond          Code = "beyond-row"
+	causeSwing           Code = "swing"
 	causeAsFound         Code = "gauge-off"
 	causeHalfDone        Code = "half-done"
 	causeProgram              = codeProgram
@@ -147,6 +149,7 @@ const (
 // What a ready proposal waits for.
 const (
 	waitConfig     Code = "w-config"
+	waitReading    Code = "w-reading" // tells only: what is decided without readings is nothing
 	waitLink       Code = "w-link"
 	waitSample     Code = "w-sample"
 	waitStale      Code = "w-stale"
@@ -286,6 +289,8 @@ var words = map[Code]string{
 	codeRing:      "this may be a reading of a setting ring, it waits unassigned until somebody says which part it is",
 	codeAsFound:   "found further off than its limit, the readings since it was last good are suspect",
 	codeWrongRing: "not a standard of this gauge, the check counts for nothing",
+	causeSwing:    "corrections go to and fro and get no smaller, check the effect, the damping and whether somebody else steers the register",
+	causeBeyond:   "part after part comes out past the same limit of size while the estimate sees nothing to change, check one by another gauge and resume: the estimate begins anew",
 	causeFrozen:   "the gauge shows the same number again and again, check that it is alive",
 	causeAsFound:  "built on readings of a gauge that was found off, measure again",
 
@@ -299,6 +304,8 @@ var words = map[Code]string{
 	waitSetTime:    "waits, the gauge's setting is too old, set it",
 	waitSetParts:   "waits, too many parts since the gauge was set, set it",
 	waitSetClimate: "waits, the temperature changed too much since the gauge was set, set it",
+
+	waitReading: "waits for a reading: parts are cut and none was measured for long, check gauge, broker and topic",
 
 	waitVerify: "waits until the whole journal has been checked",
 }

@@ -30,6 +30,14 @@ func (s *State) observe(e *Estimate, j *Judged) estimate.Verdict {
 	return v
 }
 
+// renew lets an estimate begin anew.
+func (e *Estimate) renew(set estimate.Settings) {
+	e.Filter = estimate.New(set)
+	if e.Rivals != nil {
+		e.Rivals = rivals(set)
+	}
+}
+
 func (e *Estimate) forecast(part int64, minute float64) estimate.Forecast {
 	return e.Filter.Forecast(part, minute)
 }

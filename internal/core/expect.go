@@ -143,6 +143,7 @@ func (s *State) cutFor(c *Cut) {
 	for i := range g.Loops {
 		if l := g.Settings.Loop(g.Loops[i].Name); l != nil && (l.Program == "" || l.Program == c.Program) {
 			g.Loops[i].Parts++
+			g.Loops[i].Silent++
 		}
 	}
 }

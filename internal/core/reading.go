@@ -72,6 +72,7 @@ func (d *decision) judge(r Reading, waited bool) {
 	d.emit(j)
 	d.askAgain(&j, l, c, cut)
 	d.respond(l)
+	d.outside(l)
 	if j.Route != routeHeld && d.s.HoldOn(l.Name) != nil {
 		return // its own response has just put it on hold, and ended what was open
 	}

@@ -284,7 +284,7 @@ func (r *Replay) held(d *decision, e Held) {
 }
 
 // causedByReadings are the holds that the core finds by itself in the readings.
-var causedByReadings = []Code{causeImplausible, causeResponse, causeRefused, causeFrozen}
+var causedByReadings = []Code{causeImplausible, causeResponse, causeRefused, causeFrozen, causeBeyond, causeSwing}
 
 // twin finds the card of the replay that asks the same as one of the record.
 func (r *Replay) twin(e Proposed) {

@@ -94,6 +94,7 @@ type RegisterBook struct {
 	Pending  *Intent       `json:"pending,omitempty"` // an intent without a certain outcome
 	Charge   length.Length `json:"charge,omitempty"`  // what the pending intent cost
 	Doubtful bool          `json:"doubtful,omitempty"`
+	Swing    Swing         `json:"swing,omitzero"`
 }
 
 // LoopBook is the account of one loop.
@@ -108,6 +109,7 @@ type LoopBook struct {
 	Parts    uint64          `json:"parts,omitempty"`    // cut for it under these settings
 	Asked    uint64          `json:"asked,omitempty"`    // cards in them that a person had to decide
 	Odd      int             `json:"odd"`                // implausible readings in a row
+	Silent   uint64          `json:"silent,omitempty"`   // parts cut for it since the last reading that counted
 	Rejected []length.Length `json:"rejected,omitempty"` // register values a person said no to, in the loop's order
 	Before   []length.Length `json:"before,omitempty"`   // register values before the last change, in the loop's order
 	Signed   *Signed         `json:"signed,omitempty"`   // the first part of this tool and set-up
@@ -123,6 +125,7 @@ type SizeBook struct {
 	Plug     PlugBook            `json:"plug,omitzero"`
 	Response compensate.Response `json:"response"`
 	Surprise Surprise            `json:"surprise,omitzero"`
+	Beyond   Beyond              `json:"beyond,omitzero"` // parts past a limit in a row
 	Recuts   compensate.Response `json:"recuts,omitzero"` // of parts cut again, each against its own cut before
 	Loose    int                 `json:"loose,omitempty"` // tied readings to come until those that no number tied weigh little
 }

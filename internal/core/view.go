@@ -155,6 +155,10 @@ func (s *State) proposalView(p Open) ProposalView {
 	return v
 }
 
+// silentParts is how many parts without a reading are worth telling: more than the
+// sampling of any usual plan (common practice measures at least one in 25).
+const silentParts = 50
+
 func (s *State) loopView(l *Loop) LoopView {
 	b := s.loopBook(l.Name)
 	v := LoopView{
@@ -179,6 +183,9 @@ func (s *State) loopView(l *Loop) LoopView {
 	s.measurements(&v, l, b)
 	if v.Waiting == "" {
 		v.Waiting = s.gaugesOf(l)
+	}
+	if v.Waiting == "" && b.Silent >= silentParts {
+		v.Waiting = waitReading
 	}
 	if p := s.proposalOf(l.Name); p != nil && p.Status == Ready {
 		v.Waiting = s.waiting(p)

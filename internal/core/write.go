@@ -184,6 +184,10 @@ func (d *decision) ended(e Concluded, in Intent) {
 	switch e.Result {
 	case Unknown:
 		return
+	case Applied:
+		if l := d.set().Loop(in.Loop); l != nil {
+			d.swings(l)
+		}
 	case Refused:
 		d.hold(in.Loop, causeWriteRefused, e.Text, Setter)
 	case Differs:
