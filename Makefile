@@ -3,9 +3,10 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null)
 FLAGS   := -trimpath -ldflags "-s -w -X main.version=$(VERSION)"
 
 PARTS ?= 2000000
+SEQUENCES ?= 1000000
 SEED  ?= 1
 
-.PHONY: fault-sim fault-mutants demo build test test-page histories bench bench-control lint clean
+.PHONY: fault-sim fault-adversary fault-mutants demo build test test-page histories bench bench-control lint clean
 
 demo: ## a whole simulated cell on this computer
 	go run ./cmd/offsetbridge demo
@@ -15,6 +16,7 @@ build: ## one static binary in bin/
 
 test: ## everything, under the race detector; needs mosquitto, node, npm and Rscript
 	go vet ./...
+	go run ./cmd/fault-sim -quick -parts 10000
 	go test -race -p 1 -timeout 20m ./...
 
 test-page: build ## the page in a real browser; needs chromium, node and npm
@@ -32,6 +34,9 @@ bench-control: ## the core with its shipped bounds against bound, baselines and 
 
 fault-sim: ## the invariants under any schedule of faults, at simulated machines: PARTS, SEED
 	go run ./cmd/fault-sim -parts $(PARTS) -seed $(SEED)
+
+fault-adversary: ## arbitrary sequences of messages, which may drive a register nowhere: SEQUENCES, SEED
+	go run ./cmd/fault-sim -adversarial -parts $(SEQUENCES) -seed $(SEED)
 
 fault-mutants: ## one guard after the other taken out: the simulation has to notice
 	go run ./cmd/fault-mutants

@@ -442,7 +442,7 @@ func (w *world) meanwhile(m *iron, when string) {
 		m = w.irons[w.r.IntN(len(w.irons))]
 	}
 	w.n.add("fault/meanwhile " + when)
-	switch w.r.IntN(12) {
+	switch w.r.IntN(13) {
 	case 0, 1:
 		i := w.r.IntN(len(m.regs))
 		w.n.add("fault/hand edit during a write")
@@ -469,6 +469,11 @@ func (w *world) meanwhile(m *iron, when string) {
 	case 9:
 		w.disks()
 		w.pump(3)
+	case 10:
+		w.n.add("fault/program changed during a write")
+		m.program = pick(w.r, "P1", "P2")
+		w.op()
+		m.touched()
 	default:
 		w.crowd.decide()
 		w.pump(1 + w.r.IntN(8))

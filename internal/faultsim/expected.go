@@ -154,6 +154,7 @@ var common = []string{
 	"fault/session lost",
 	"fault/sync error",
 	"fault/tool change",
+	"fault/program changed during a write",
 	"fault/tool change during a write",
 	"guard/classified by reading: differs",
 	"guard/hold counter-back",

@@ -92,8 +92,9 @@ type request struct {
 	rec      *intent
 	reg      int
 	value    length.Length
-	at       int64 // operation when it was sent
-	readOp   int64 // operation of its pre-read
+	at       int64  // operation when it was sent
+	readOp   int64  // operation of its pre-read
+	count    uint64 // the counter that the pre-read showed
 	effects  int
 	sawNew   bool
 	approved bool

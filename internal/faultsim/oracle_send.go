@@ -40,7 +40,7 @@ func (o *oracle) sent(c *conn, ours bool, node string, value length.Length) *req
 	m := c.m
 	l := c.p.lineOf(m.name)
 	in, under := o.current[m]
-	req := &request{m: m, reg: -1, value: value, at: o.w.op(), readOp: c.readOp}
+	req := &request{m: m, reg: -1, value: value, at: o.w.op(), readOp: c.readOp, count: c.count}
 	o.w.note("request %s %s := %d (intent %d, old %d)", m.name, node, value, in.ID, in.Old)
 	if !under || c.stranger || m.stranger || !ours {
 		o.w.violate("I9", "a request for %s at %s: intent known %v, stranger %v, node of the machine %v", node, m.name, under, c.stranger || m.stranger, ours)
@@ -201,7 +201,7 @@ func (o *oracle) sentWithinBounds(l *line, rec *intent, req *request, reg *core.
 	o.sentAutomatic(l, p, rec, req, loop, alone, size)
 	acc.spent += alone
 	acc.auto++
-	acc.count, acc.counted, acc.when, acc.life, acc.gen = m.counter, true, o.w.now, l.p, in.Gen
+	acc.count, acc.counted, acc.when, acc.life, acc.gen = req.count, true, o.w.now, l.p, in.Gen
 }
 
 func (o *oracle) sentApproved(l *line, p *proposal, in core.Intent, loop *core.Loop, size length.Length) {
@@ -244,8 +244,8 @@ func (o *oracle) sentAutomatic(l *line, p *proposal, rec *intent, req *request, 
 		o.w.violate("I3", "%s %s: travel of %d and %d, allowed %d", m.name, in.Register, acc.spent, alone, loop.Bounds.Travel)
 	case p.Trigger == "still" && acc.counted && o.w.now-acc.when < 60_000 && acc.life == l.p:
 		o.w.violate("I3", "%s %s: two moves of a machine that stands still, %d ms apart", m.name, in.Register, o.w.now-acc.when)
-	case p.Trigger != "still" && acc.counted && acc.count == m.counter && acc.gen == in.Gen:
-		o.w.violate("I3", "%s %s: two moves by itself at count %d", m.name, in.Register, m.counter)
+	case p.Trigger != "still" && acc.counted && acc.count == req.count && acc.gen == in.Gen:
+		o.w.violate("I3", "%s %s: two moves by itself at count %d", m.name, in.Register, req.count)
 	case !o.verified[l.stream]:
 		o.w.violate("I11", "%s writes by itself before its journal was read back", l.stream)
 	case p.odd:
@@ -321,6 +321,9 @@ func (o *oracle) changed(m *iron, i int, v length.Length, by string) {
 		return
 	}
 	acc.own, acc.loose = 0, m.conn == nil || m.conn.dead() // out of sight: it may be set back before anybody looks
+	if s := o.books["machine/"+m.name].seen; s != nil && s.Registers[i] == v {
+		acc.loose = true // set back to what was last seen: nobody saw that somebody was here
+	}
 	o.w.note("own of %s %d is 0", m.name, i)
 	if in, under := o.current[m]; under {
 		if r := o.w.setup[m.name].Register(in.Register); r != nil && r.Node == m.regs[i].node {

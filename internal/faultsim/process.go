@@ -92,7 +92,7 @@ func (p *process) open(stream string, m *iron, fresh func() bridge.Decider) *lin
 	l.b = b
 	p.records[stream] = p.store.Head(stream).Seq
 	l.gate = bridge.NewGate(func() bool { return !p.stopped && p.failed == nil })
-	l.gate.Remember(b.State())
+	l.gate.Remember(b)
 	return l
 }
 
@@ -170,7 +170,7 @@ func (l *line) turn() {
 	}
 	commit, released := l.b.Step(inputs, l.done)
 	l.done = nil
-	l.gate.Remember(l.b.State())
+	l.gate.Remember(l.b)
 	if commit != nil {
 		l.commit = commit
 		l.p.w.o.decided(l)

@@ -26,6 +26,7 @@ type conn struct {
 	readOp   int64 // operation of the last complete read
 	readAt   int64 // true time of it
 	permit   bool  // what it showed
+	count    uint64
 	tools    []int64
 	program  string
 	stranger bool
@@ -55,7 +56,7 @@ func (c *conn) Read(nodes []*ua.ReadValueID) ([]*ua.DataValue, time.Time, error)
 		out[i] = c.attribute(n)
 	}
 	if len(nodes) > 3 {
-		c.readOp, c.readAt, c.permit, c.program = w.op(), w.now, !c.m.cutting, c.m.program
+		c.readOp, c.readAt, c.permit, c.program, c.count = w.op(), w.now, !c.m.cutting, c.m.program, c.m.counter
 		c.tools = append(c.tools[:0], c.m.tools...)
 		c.m.unseen = false
 	}

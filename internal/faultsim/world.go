@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"runtime/debug"
+	"slices"
 
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/journal"
@@ -27,10 +28,13 @@ func (v *Violation) Error() string {
 type world struct {
 	seed   uint64
 	r      *rand.Rand
+	source *rand.PCG
 	now    int64 // true milliseconds
 	jumped int64 // what the wall clock is off
 	ops    int64
 	step   int
+	only   []int // steps that are taken, rising; nil is all
+	upTo   int   // last step; 0 is as many as the parts take
 	parts  int
 	calm   bool // no faults any more
 	last   bool // and holds are left as they come
@@ -75,8 +79,9 @@ var (
 )
 
 func newWorld(seed uint64) *world {
+	source := rand.NewPCG(seed, 0x5eed)
 	w := &world{
-		seed: seed, r: rand.New(rand.NewPCG(seed, 0x5eed)), now: 1, disk: journal.NewMemory(), n: Counts{},
+		seed: seed, source: source, r: rand.New(source), now: 1, disk: journal.NewMemory(), n: Counts{},
 		setup: map[string]*core.Settings{},
 	}
 	w.broker, w.crowd = newBroker(w), &crowd{w: w}
@@ -150,8 +155,7 @@ func (w *world) play(parts int) (v *Violation) {
 	w.start()
 	w.verifySoon()
 	w.settleDown()
-	for w.parts < parts && w.fail == nil {
-		w.step++
+	for w.next(parts) && w.fail == nil {
 		w.act()
 		w.revive()
 		if l := w.p.lines[0]; !w.o.verified[l.stream] && w.r.IntN(5) == 0 {
@@ -165,6 +169,26 @@ func (w *world) play(parts int) (v *Violation) {
 		w.end()
 	}
 	return w.fail
+}
+
+// next goes to the next step. What happens in it is drawn from its number.
+func (w *world) next(parts int) bool {
+	switch {
+	case w.only != nil:
+		i, _ := slices.BinarySearch(w.only, w.step+1)
+		if i == len(w.only) {
+			w.source.Seed(w.seed, 0xe4d)
+			return false
+		}
+		w.step = w.only[i]
+	case w.parts >= parts || w.upTo > 0 && w.step >= w.upTo:
+		w.source.Seed(w.seed, 0xe4d)
+		return false
+	default:
+		w.step++
+	}
+	w.source.Seed(w.seed, 0x5eed+uint64(w.step))
+	return true
 }
 
 // settleDown lets everything run until nothing is left to do.
