@@ -36,7 +36,8 @@ func (d *decision) firstAside(j *Judged, p *prospect, l *Loop, c int) length.Len
 // part must still end two standard deviations before the least-material limit: with
 // n where it would come out without a move, n + 2·move + 2σ ≤ room. What is left to
 // cut, half of it at most, is for the part after that. A move away from that limit
-// is made whole: cut too short, a part can be cut again.
+// is made whole: cut too short, a part can be cut again. So is one of a part that is
+// out of its limits and has to be cut again anyway: a setter is there, who agreed to it.
 func (d *decision) doubledAside(p *prospect, l *Loop, c int) length.Length {
 	if !l.steers(c) || d.s.loopBook(l.Name).Sizes[c].Response.NotDoubled() {
 		return 0
@@ -47,7 +48,7 @@ func (d *decision) doubledAside(p *prospect, l *Loop, c int) length.Length {
 		off += l.Effects[c][k].Of(d.s.book(name).Value)
 	}
 	move := -ch.CutsMore(off)
-	if move <= 0 {
+	if move <= 0 || move > ch.Tolerance()-ch.room() {
 		return 0
 	}
 	now := p.ratio.Of(ch.CutsMore(off))

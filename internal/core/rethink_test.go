@@ -371,12 +371,12 @@ func TestTwiceTheEffectWouldStayInside(t *testing.T) {
 	d, l := &decision{s: c.s}, &c.s.Ledger.Settings.Loops[0]
 	commanded := l.Effects[0][0].Of(c.s.book(l.Registers[0]).Value)
 	for _, at := range []struct{ off, sigma, left length.Length }{
-		{-6 * um, um, 0},         // 6 + 15 − 2 · 1 − a step of 2: 9.5 and more may be cut
-		{-16 * um, um, 2500},     // (16 + 15 − 2 − 2) ÷ 2 = 13.5
-		{-16 * um, 4 * um, 5500}, // (16 + 15 − 8 − 2) ÷ 2 = 10.5
-		{-40 * um, um, 14500},    // (40 + 15 − 2 − 2) ÷ 2 = 25.5
-		{-80 * um, 90 * um, 40 * um},
-		{12 * um, um, 0}, // cut too much: back at once
+		{-6 * um, um, 0},         // (6 + 15 − 2 − 2) ÷ 2 = 8.5 and less may be cut
+		{-14 * um, um, 1500},     // (14 + 15 − 2 − 2) ÷ 2 = 12.5
+		{-14 * um, 4 * um, 4500}, // (14 + 15 − 8 − 2) ÷ 2 = 9.5
+		{-14 * um, 90 * um, 7 * um},
+		{-40 * um, um, 0}, // out of its limits: whole, as it has to be cut again
+		{12 * um, um, 0},  // cut too much: back at once
 	} {
 		p := prospect{sigma: at.sigma, drift: at.off - commanded, ratio: 1000}
 		if got := d.doubledAside(&p, l, 0); got != at.left {
@@ -385,7 +385,7 @@ func TestTwiceTheEffectWouldStayInside(t *testing.T) {
 	}
 	b := &c.s.loopBook("bore").Sizes[0]
 	b.Response.Add(30*um, 30*um, um)
-	if got := d.doubledAside(&prospect{sigma: um, drift: -40*um - commanded, ratio: 1000}, l, 0); got != 0 {
+	if got := d.doubledAside(&prospect{sigma: um, drift: -14*um - commanded, ratio: 1000}, l, 0); got != 0 {
 		t.Errorf("after a move that answered once: %v are left", got)
 	}
 }

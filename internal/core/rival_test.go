@@ -99,7 +99,7 @@ func TestRivalsDelayTheProof(t *testing.T) {
 // the rivals stay, the size comes from a fresh part.
 func TestRecutShowsTheSign(t *testing.T) {
 	c := cellWith(t, patient)
-	c.off("bore", -80*um) // half of it is left, as nothing shows yet that the register does not act twice
+	c.off("bore", -40*um)
 	c.serial = "A"
 	c.part()
 	c.measure("bore", c.counter)

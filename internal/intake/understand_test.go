@@ -23,11 +23,11 @@ func TestWhatAMessageLooksLike(t *testing.T) {
 		"\xff\x00":  "not valid UTF-8",
 		`{"feature":"bore","value":28.012,"unit":"mm","part":"57","seq":3}`: "size 28.012 at /value in mm, without machine, state",
 		`{"d":{"reading":"28,01"},"u":"in"}`:                                "size 28,01 at /d/reading in in, without characteristic",
-		`{"a":1,"a":2}`:        "a key occurs twice",
-		`{"on":true}`:          `without a number that looks like a size: it holds "/on"`,
-		`{"x":1.5,"y":2.5}`:    "without a number that looks like a size",
-		`{"temp":21,"q":12.5}`: "size 12.5 at /q",
-		`{}`:                   "it holds nothing",
+		`{"a":1,"a":2}`:                                                     "a key occurs twice",
+		`{"on":true}`:                                                       `without a number that looks like a size: it holds "/on"`,
+		`{"x":1.5,"y":2.5}`:                                                 "without a number that looks like a size",
+		`{"temp":21,"q":12.5}`:                                              "size 12.5 at /q",
+		`{}`:                                                                "it holds nothing",
 	} {
 		var p Proposal
 		if got := p.Understand(raw("hall/g-7/value", payload)); !strings.Contains(got, want) {

@@ -319,7 +319,9 @@ func joinPath(path, name string) string {
 	return clipTo(400, path+"/"+name)
 }
 
-func refers(n *ua.NodeID, kind uint32) bool { return n != nil && n.Namespace() == 0 && n.IntID() == kind }
+func refers(n *ua.NodeID, kind uint32) bool {
+	return n != nil && n.Namespace() == 0 && n.IntID() == kind
+}
 
 // telling are words in the names of what a loop needs; they only decide what is
 // looked at first.
@@ -340,4 +342,3 @@ func rank(path string, typ *ua.ExpandedNodeID) int {
 	}
 	return n
 }
-
