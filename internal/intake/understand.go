@@ -72,7 +72,7 @@ func (p *Proposal) Understand(r Raw) string {
 	}
 	switch {
 	case strings.HasPrefix(r.Topic, "spBv1.0/"):
-		return "a Sparkplug B message: map it with payload = \"sparkplug\""
+		return "a Sparkplug B message, which is not read: have the gateway publish plain JSON or text"
 	case len(r.Payload) == 0:
 		return sentence(Empty, "")
 	case r.Size > MaxPayload:

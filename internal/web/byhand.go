@@ -46,7 +46,7 @@ func byHand(p core.ProposalView) string {
 	measured, by := round(p.Measured, d.last), round(change, d.last)
 	aim := "aim " + p.Aim.Text(unit, d.decimals)
 	if p.Aside != 0 {
-		aim += ", for the first part " + (p.Aim+p.Aside).Text(unit, d.decimals)
+		aim += ", for now " + (p.Aim+p.Aside).Text(unit, d.decimals)
 	}
 	line := fmt.Sprintf("%s measured, register %s = %s: next %s (%s)",
 		measured.Text(unit, d.decimals), strings.Join(parts, " and "), by.Signed(unit, d.decimals), (measured+by).Text(unit, d.decimals), aim)

@@ -33,7 +33,7 @@ func TestTheArithmeticByHand(t *testing.T) {
 		want string
 	}{
 		{"mm", first, "27.9910 mm measured, register −0.007 mm × −1 = +0.0070 mm: next 27.9980 mm (aim 27.9980 mm)"},
-		{"inch, aimed short", inch, "0.98402 in measured, register +0.0001 in × −2 = −0.00020 in: next 0.98382 in (aim 0.98425 in, for the first part 0.98417 in)"},
+		{"inch, aimed short", inch, "0.98402 in measured, register +0.0001 in × −2 = −0.00020 in: next 0.98382 in (aim 0.98425 in, for now 0.98417 in)"},
 		{"in transit", transit, "27.9910 mm measured, register −0.015 mm × −1 = +0.0150 mm: next 28.0060 mm (aim 27.9980 mm); earlier parts weigh in as well"},
 		{"two registers", two, "27.9910 mm measured, register A +0.003 mm × +1 and B −0.0010 mm × −0.5 = +0.0035 mm: next 27.9945 mm (aim 27.9980 mm)"},
 		{"no reading", still, ""},
