@@ -19,7 +19,8 @@ type capabilityAsked struct {
 	from, column, lower, upper, target, unit string
 	subgroup, way, method                    string
 	confidence                               float64
-	corrected                                bool
+	corrected, run, parts                    bool
+	record                                   recordAsked
 }
 
 func reportCapability(o *reportOut) *cobra.Command {
@@ -30,12 +31,20 @@ func reportCapability(o *reportOut) *cobra.Command {
 It tests whether the sizes are normal and says which method it used. Cp and Cpk need a
 process that nobody corrects and that does not drift: where it does, they are refused.
 
+Of a journal it takes the last size of every part, judges whole tool lives, and adds
+what the corrections were worth and whether the loop's forecasts were good. Machine
+performance (Pm, Pmk; ISO 22514-3) needs 30 parts in a row with the loop off.
+
 A table needs a header line. Neighbours form subgroups by a column "subgroup" or
 "sample", by another column that you name, or by so many lines at a time; otherwise
 the spread within is that of moving ranges.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if a.from == "" {
-				return errors.New("name a table by --from FILE, or - for standard input")
+				d, err := a.ofRecord(cmd)
+				if err != nil {
+					return err
+				}
+				return o.write(cmd, d)
 			}
 			r, err := input(cmd, a.from)
 			if err != nil {
@@ -50,7 +59,8 @@ the spread within is that of moving ranges.`,
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&a.from, "from", "", "a table with a header line, - for standard input")
+	a.record.flags(c)
+	f.StringVar(&a.from, "from", "", "a table with a header line, - for standard input, instead of a journal")
 	f.StringVar(&a.column, "column", "size", "its column of sizes")
 	f.StringVar(&a.lower, "lower", "", "lower limit of size")
 	f.StringVar(&a.upper, "upper", "", "upper limit of size")
@@ -60,7 +70,9 @@ the spread within is that of moving ranges.`,
 	f.StringVar(&a.way, "within", "", "how subgroups are judged: range, s or pooled (default: by their size)")
 	f.StringVar(&a.method, "method", "", "normal, percentile or johnson (default: what fits)")
 	f.Float64Var(&a.confidence, "confidence", capability.Confidence, "of the intervals")
-	f.BoolVar(&a.corrected, "corrected", false, "the process was corrected between the readings")
+	f.BoolVar(&a.corrected, "corrected", false, "of a table: the process was corrected between the readings")
+	f.BoolVar(&a.run, "run", false, "of a table: it is one run in a row, uncorrected, by one tool; also machine performance")
+	f.BoolVar(&a.parts, "all-parts", false, "of a journal: also parts of tool lives that are not whole")
 	return c
 }
 
@@ -78,7 +90,7 @@ func (a *capabilityAsked) subject() (*report.Subject, error) {
 		return l
 	}
 	s.Lower, s.Upper, s.Target = get("--lower", a.lower), get("--upper", a.upper), get("--target", a.target)
-	if s.Lower == nil && s.Upper == nil {
+	if a.from != "" && s.Lower == nil && s.Upper == nil {
 		problems = append(problems, errors.New("give at least one limit, --lower or --upper"))
 	}
 	if s.Lower != nil && s.Upper != nil && *s.Lower >= *s.Upper {
@@ -104,6 +116,27 @@ func (a *capabilityAsked) options() (o capability.Options, way capability.Way, e
 		err = errors.Join(err, fmt.Errorf("--within %q is not known, use range, s or pooled", a.way))
 	}
 	return o, way, err
+}
+
+// ofRecord makes the report of a journal.
+func (a *capabilityAsked) ofRecord(cmd *cobra.Command) (*report.Document, error) {
+	s, err := a.subject()
+	o, _, wrong := a.options()
+	if err = errors.Join(err, wrong); err != nil {
+		return nil, err
+	}
+	j, parts, err := a.record.open(cmd.Context())
+	if err != nil {
+		return nil, err
+	}
+	defer j.Close() //nolint:errcheck // only read from
+	if err := a.record.choose(j, &parts); err != nil {
+		return nil, err
+	}
+	d, err := report.CapabilityOfRecord(j, report.RecordOptions{
+		Series: parts, Unit: s.Unit, Parts: a.parts, Lower: s.Lower, Upper: s.Upper, Target: s.Target, Options: o,
+	})
+	return d, damageIsNo(err)
 }
 
 // table makes the report of a table.
@@ -155,7 +188,7 @@ func (a *capabilityAsked) table(r io.Reader) (*report.Document, error) {
 		sample.Sample.Ranges.End()
 	}
 	s.Basis = a.basis(s, missing)
-	return report.Capability(s, sample, o), nil
+	return report.Capability(s, sample, o, a.run), nil
 }
 
 // groups finds how neighbours form subgroups: a size, or a column (−1: none).

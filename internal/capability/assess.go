@@ -137,8 +137,8 @@ func (a *Assessment) performance(s *Sample, l Limits, o Options) {
 			a.unusual("a Johnson distribution fitted to four quantiles")
 			return
 		}
-		a.Method = Normal
-		a.note("%s", "no other distribution could be fitted: the indices are those of a normal process")
+		a.Method = Percentile
+		a.note("%s", "no distribution fits both the middle and the ends of the readings: some parts went their own way, look at the largest and the smallest")
 	}
 	if a.Method == Percentile {
 		a.Pp, a.Ppk, a.Points = percentileFigures(l, s.Tally, o.Confidence)

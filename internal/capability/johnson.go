@@ -91,6 +91,42 @@ func (j Johnson) at(score float64) float64 {
 	return j.Location + math.Exp(u)
 }
 
+// Score returns the normal score of a value, ±Inf beyond the ends of a bounded family.
+func (j Johnson) Score(x float64) float64 {
+	if j.mirrored {
+		return -j.score(-x)
+	}
+	return j.score(x)
+}
+
+func (j Johnson) score(x float64) float64 {
+	y := x - j.Location
+	switch j.Family {
+	case "SU":
+		return j.Gamma + j.Eta*math.Asinh(y/j.Lambda)
+	case "SB":
+		switch {
+		case y <= 0:
+			return math.Inf(-1)
+		case y >= j.Lambda:
+			return math.Inf(1)
+		}
+		return j.Gamma + j.Eta*math.Log(y/(j.Lambda-y))
+	}
+	if y <= 0 {
+		return math.Inf(-1)
+	}
+	return j.Gamma + j.Eta*math.Log(y)
+}
+
+// holds reports whether the extremes of n readings are such as the distribution has:
+// beyond them, less than one in a hundred samples would reach. Four quantiles from the
+// middle say nothing of a part that went wrong.
+func (j Johnson) holds(least, most float64, n int) bool {
+	far := max(j.Score(most), -j.Score(least))
+	return float64(n)*phi(-far) > 0.005
+}
+
 // quantile of a sorted sample, as Tally.Quantile.
 func quantile(x []float64, p float64) float64 {
 	at := p * float64(len(x)-1)
@@ -125,7 +161,7 @@ const resamples = 400
 // bootstrap intervals (Efron & Tibshirani 1993). x is sorted.
 func johnsonFigures(l Limits, x []float64, confidence float64) (pp, ppk Figure, points [3]float64, ok bool) {
 	j, ok := FitJohnson(x)
-	if !ok {
+	if !ok || !j.holds(x[0], x[len(x)-1], len(x)) {
 		return unknown(), unknown(), points, false
 	}
 	points = [3]float64{j.At(-3), j.At(0), j.At(3)}

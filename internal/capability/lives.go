@@ -96,6 +96,9 @@ func NewLives(l Limits) *Lives {
 	return &Lives{All: NewSample(1, ""), Whole: NewSample(1, ""), limits: l}
 }
 
+// Judge sets the limits by which the sizes that follow are counted.
+func (l *Lives) Judge(limits Limits) { l.limits = limits }
+
 // Add takes the next size: x at an age of the tool's life of that number, and what the
 // process would have made of it by itself (NaN where it is not known).
 func (l *Lives) Add(life, age int, x, own float64) {

@@ -187,3 +187,24 @@ func TestFewReadingsAndNone(t *testing.T) {
 		t.Errorf("twenty readings: %q", a.Notes)
 	}
 }
+
+// TestOnePartThatWentItsOwnWay: a fit to the middle would promise that it cannot be.
+func TestOnePartThatWentItsOwnWay(t *testing.T) {
+	x := append(draw(199, 8, normal), 74.1)
+	l := Limits{Lower: 73.95, Upper: 74.05, Target: math.NaN()}
+	a := Assess(sampleOf(x), l, Options{})
+	if a.Method != Percentile || !(a.Ppk.Value < 1) || a.Above != 1 {
+		t.Errorf("%s Ppk %.2f with a part outside: %q", a.Method, a.Ppk.Value, a.Notes)
+	}
+	for _, j := range []Johnson{
+		{Family: "SU", Gamma: 0.3, Eta: 1.4, Lambda: 2, Location: 10}, {Family: "SB", Gamma: 0.3, Eta: 1.4, Lambda: 2, Location: 10},
+		{Family: "SL", Gamma: 0.3, Eta: 1.4, Lambda: 1, Location: 10}, {Family: "SL", Gamma: 0.3, Eta: 1.4, Lambda: 1, Location: 10, mirrored: true},
+	} {
+		for _, z := range []float64{-2.5, 0, 1.5} {
+			near(t, j.Family+" there and back", j.Score(j.At(z)), z, 1e-9)
+		}
+	}
+	if s := (Johnson{Family: "SB", Eta: 1, Lambda: 2}).Score(2.5); !math.IsInf(s, 1) {
+		t.Errorf("beyond a bounded family: %g", s)
+	}
+}

@@ -48,6 +48,7 @@ func decimals(sd float64) int {
 type Collected struct {
 	Sample *capability.Sample
 	Trace  chart.Trace
+	Run    capability.Run
 }
 
 // Collect starts one, with neighbours in subgroups of size (1: individuals).
@@ -59,6 +60,7 @@ func Collect(size int, way capability.Way) *Collected {
 func (c *Collected) Add(x float64) {
 	c.Sample.Add(x)
 	c.Trace.Add(x)
+	c.Run.Add(x, c.Trace.N > 1)
 }
 
 // capabilityData is the machine-readable form, in the field's standard terms.
@@ -129,8 +131,9 @@ func dataOf(s *Subject, l capability.Limits, a *capability.Assessment) capabilit
 	}
 }
 
-// Capability judges readings against limits of size.
-func Capability(s *Subject, c *Collected, o capability.Options) *Document {
+// Capability judges readings against limits of size. run says that they are one run in
+// a row by one tool, uncorrected: machine performance is judged too.
+func Capability(s *Subject, c *Collected, o capability.Options, run bool) *Document {
 	l := s.limits()
 	s.target(&l)
 	a := capability.Assess(c.Sample, l, o)
@@ -140,7 +143,14 @@ func Capability(s *Subject, c *Collected, o capability.Options) *Document {
 	if a.Refused != "" {
 		d.Notes = append([]string{"There is no Cp or Cpk: " + a.Refused + "."}, d.Notes...)
 	}
-	d.Sections = append(d.Sections, indices(&a), spread(s, l, &a, c), inOrder(s, l, c))
+	first := indices(&a)
+	if run {
+		pm := capability.MachinePerformance(c.Run.Sizes(), l, o)
+		machineRows(first.Table, &pm)
+		d.Notes = append(d.Notes, machineNotes(&pm)...)
+		d.Data = runData{dataOf(s, l, &a), machineOf(&pm)}
+	}
+	d.Sections = append(d.Sections, first, spread(s, l, &a, c), inOrder(s, l, c))
 	return d
 }
 
@@ -217,7 +227,7 @@ func spread(s *Subject, l capability.Limits, a *capability.Assessment, c *Collec
 	if a.Above > 0 {
 		t.Bad("readings above the upper limit", fmt.Sprint(a.Above))
 	}
-	text := fmt.Sprintf("Shape: %s on %d, p = %s; skewness %s, excess kurtosis %s.", a.Shape.Test, a.Shape.N, probability(a.Shape.P), signed(a.Skewness, 2), signed(a.Kurtosis, 2))
+	text := fmt.Sprintf("Shape: %s on %d, p %s; skewness %s, excess kurtosis %s.", a.Shape.Test, a.Shape.N, probability(a.Shape.P), signed(a.Skewness, 2), signed(a.Kurtosis, 2))
 	return Section{Title: "How the sizes spread", Text: []string{text}, Pictures: []string{histogram(s, l, a, c)}, Table: t}
 }
 

@@ -118,15 +118,15 @@ func count(n int, noun string) string {
 	return fmt.Sprintf("%d %ss", n, noun)
 }
 
-// probability writes a p value.
+// probability writes a p value with its sign: "= 0.03", "< 0.0001".
 func probability(p float64) string {
 	switch {
 	case math.IsNaN(p):
-		return "–"
+		return "unknown"
 	case p < 0.0001:
 		return "< 0.0001"
 	case p < 0.1:
-		return fixed(p, 4)
+		return "= " + fixed(p, 4)
 	}
-	return fixed(p, 2)
+	return "= " + fixed(p, 2)
 }

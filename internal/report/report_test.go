@@ -31,7 +31,7 @@ func rings(t *testing.T) *Document {
 	for range 125 {
 		c.Add(74 + 0.012*chance.NormFloat64())
 	}
-	d := Capability(s, c, capability.Options{})
+	d := Capability(s, c, capability.Options{}, false)
 	d.Heads = []Head{{"machine/mill-1", 12, strings.Repeat("ab", 32)}}
 	return d
 }
@@ -86,7 +86,7 @@ func TestAnUnknownFigureIsNull(t *testing.T) {
 	c := Collect(1, "")
 	c.Add(0.5)
 	c.Add(0.6)
-	out := written(t, Capability(s, c, capability.Options{}), JSON)
+	out := written(t, Capability(s, c, capability.Options{}, false), JSON)
 	if !strings.Contains(out, `"cp": null`) || !strings.Contains(out, `"lower": null`) {
 		t.Errorf("no null in %s", out)
 	}
@@ -111,7 +111,7 @@ func TestSizesOutsideAreMarked(t *testing.T) {
 		c.Add(1.01 + 0.001*float64(i%5))
 	}
 	c.Add(1.05)
-	d := Capability(s, c, capability.Options{})
+	d := Capability(s, c, capability.Options{}, false)
 	if !strings.Contains(d.Summary, "1 of them outside") {
 		t.Errorf("summary: %s", d.Summary)
 	}
@@ -186,7 +186,7 @@ func TestWhatIsNoTable(t *testing.T) {
 func TestNumbersInWords(t *testing.T) {
 	for _, c := range []struct{ got, want string }{
 		{fixed(-0.00004, 3), "0.000"}, {fixed(-1.25, 1), "−1.2"}, {signed(0.5, 2), "+0.50"}, {signed(0, 2), "0.00"},
-		{count(1, "part"), "1 part"}, {count(3, "part"), "3 parts"}, {probability(1e-9), "< 0.0001"}, {probability(0.034), "0.0340"},
+		{count(1, "part"), "1 part"}, {count(3, "part"), "3 parts"}, {probability(1e-9), "< 0.0001"}, {probability(0.034), "= 0.0340"},
 	} {
 		if c.got != c.want {
 			t.Errorf("%q, want %q", c.got, c.want)
