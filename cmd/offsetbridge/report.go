@@ -51,7 +51,7 @@ func (o *reportOut) write(cmd *cobra.Command, d *report.Document) error {
 func reportCommand() *cobra.Command {
 	o := &reportOut{}
 	c := &cobra.Command{
-		Use: "report", Short: "evidence: capability, comparison, gauge study, tools, look-back, cost",
+		Use: "report", Short: "evidence: capability, comparison, gauge study",
 		Long: `report answers with figures, their intervals and what they rest on, from the journal
 (read-only, also beside the running daemon) or from a table of your own (--from FILE,
 - for standard input). --format html writes one page with pictures that prints on A4
