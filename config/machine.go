@@ -49,7 +49,7 @@ type Security struct {
 
 // Nodes maps what a machine tells about itself; "" is what it does not tell.
 type Nodes struct {
-	Counter, Program, Permitted, Serial, PartSerial string
+	Counter, Program, Permitted, Serial, PartSerial, Owner string
 
 	PermittedWhen []string // texts of Permitted that allow writing
 }
@@ -192,6 +192,7 @@ func (m *Machine) readNodes(t *table) {
 	n := &m.Nodes
 	n.Counter, n.Program, n.Permitted = t.node("counter"), t.node("program"), t.node("permitted")
 	n.Serial, n.PartSerial = t.node("serial"), t.node("part_serial")
+	n.Owner = t.node("owner")
 	n.PermittedWhen, _ = t.words("permitted_when", `["true"]`)
 	switch {
 	case t.has("permitted") && !t.has("permitted_when"):

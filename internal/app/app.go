@@ -63,7 +63,8 @@ type App struct {
 	free     atomic.Uint64 // of the disk, in ten-thousandths
 	watchers watchers
 
-	forwarding forwarding
+	installation string // our name at the machines
+	forwarding   forwarding
 }
 
 // unit is one machine with its runner.
@@ -120,6 +121,9 @@ func (a *App) openJournal(ctx context.Context) error {
 	j, err := journal.Open(ctx, c.Directory, journal.Options{KeepFor: c.Keep, Reserve: reserve})
 	if err != nil {
 		return err
+	}
+	if a.installation, err = instance(c.Directory); err != nil {
+		return errors.Join(err, j.Close())
 	}
 	a.journal = j
 	a.writer = journal.NewWriter(j, journal.WriterOptions{})
@@ -194,6 +198,9 @@ func (a *App) openMachine(ctx context.Context, m *config.Machine) error {
 		options, err := machineOptions(m, a.mono, a.log)
 		if err != nil {
 			return err
+		}
+		if writes(&settings) {
+			options.Installation = a.installation
 		}
 		u.port = machine.Open(options)
 		runs.Machine = u.port

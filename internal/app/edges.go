@@ -31,8 +31,8 @@ func machineOptions(m *config.Machine, mono func() int64, log *zap.Logger) (mach
 		},
 		Counter: machine.Node{ID: m.Nodes.Counter}, Program: machine.Node{ID: m.Nodes.Program},
 		Permitted:  machine.Node{ID: m.Nodes.Permitted, Equals: m.Nodes.PermittedWhen},
-		PartSerial: machine.Node{ID: m.Nodes.PartSerial},
-		Answer:     m.Answer, Window: m.Window, Quarantine: m.Quarantine, Poll: m.Poll, Now: mono, Log: log,
+		PartSerial: machine.Node{ID: m.Nodes.PartSerial}, Owner: machine.Node{ID: m.Nodes.Owner},
+		Answer: m.Answer, Window: m.Window, Quarantine: m.Quarantine, Poll: m.Poll, Now: mono, Log: log,
 	}
 	for _, t := range m.Tools {
 		o.Tools = append(o.Tools, machine.Tool{Name: t.Name, Generation: machine.Node{ID: t.Generation}})

@@ -83,7 +83,7 @@ func simulated(t *testing.T) (*machine.Server, *shop.Shop, *daemon) {
 	return sim, s, d
 }
 
-func simulate(t *testing.T, s *shop.Shop) (*machine.Server, *daemon) {
+func simulate(t *testing.T, s *shop.Shop, changes ...string) (*machine.Server, *daemon) {
 	t.Helper()
 	sim, err := machine.Start(machine.Options{
 		Serial: "SHOP 1", Name: shop.Mill, Program: shop.Program, Tools: []machine.Tool{{Name: shop.Tool}},
@@ -95,7 +95,7 @@ func simulate(t *testing.T, s *shop.Shop) (*machine.Server, *daemon) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { sim.Close() })
-	d := start(t, s.Config(t, "ENDPOINT", sim.Endpoint()))
+	d := start(t, s.Config(t, append(changes, "ENDPOINT", sim.Endpoint())...))
 	d.live(t)
 	return sim, d
 }

@@ -42,6 +42,9 @@ func (v *survey) compare() {
 		case "part serial":
 			l.part = at
 			v.needs(f, "text or a whole number", isText)
+		case roleOwner:
+			l.owner = at
+			v.needs(f, "text", func(x *ua.Variant) bool { return x.Type() == ua.TypeIDString && !x.Has(ua.VariantArrayValues) })
 		case "tool":
 			tools[f.Name] = at
 			// Unreadable now is no fault: the sample says -1.

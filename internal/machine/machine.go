@@ -40,7 +40,8 @@ type Machine struct {
 	order  atomic.Uint64 // of samples, over all sessions
 	digest string        // of the last session's metadata; the session goroutine's own
 
-	shut time.Time // until then a withdrawn request may be acted on; the session goroutine's own
+	owner owner     // who we are at the machine
+	shut  time.Time // until then a withdrawn request may be acted on; the session goroutine's own
 
 	writing chan struct{} // one write at a time
 }
@@ -68,6 +69,7 @@ func Open(o Options) *Machine {
 	o = o.withDefaults()
 	ctx, cancel := context.WithCancel(context.Background())
 	m := &Machine{o: o, feed: newFeed(), cancel: cancel, done: make(chan struct{}), writing: make(chan struct{}, 1)}
+	m.owner = newOwner(&m.o)
 	go m.feed.pump()
 	go func() {
 		defer close(m.done)
@@ -76,6 +78,7 @@ func Open(o Options) *Machine {
 			return
 		}
 		m.run(ctx)
+		m.owner.unlock()
 	}()
 	return m
 }
@@ -177,6 +180,9 @@ func (m *Machine) admit(ctx context.Context, s session, v *survey) *fault {
 	if why := m.remember(v.digest); why != nil {
 		return why
 	}
+	if why := m.claim(ctx, s, v.layout); why != nil {
+		return why
+	}
 	return m.clearMailbox(ctx, s, v.layout)
 }
 
@@ -221,6 +227,9 @@ func (m *Machine) finish(e *epoch, why *fault) {
 		e.s.abort() // a write that waits for its answer need not wait on
 	}
 	e.io <- struct{}{} // kept: e is over
+	if why.code == CodeClosed {
+		m.release(e)
+	}
 	leave(e.s, why)
 }
 
@@ -292,6 +301,8 @@ func (m *Machine) serve(ctx context.Context, e *epoch) *fault {
 		case err == nil:
 			missed = 0
 			return nil
+		case ctx.Err() != nil: // Close broke the look off: that says nothing of the connection
+			return wait(CodeClosed, "")
 		case errors.As(err, &f):
 			return f
 		case !isTimeout(err):
@@ -373,6 +384,9 @@ func (m *Machine) snapshot(ctx context.Context, e *epoch) (*snapshot, error) {
 	}
 	s, err := e.layout.decode(a)
 	if err != nil {
+		return nil, err
+	}
+	if err := m.foreign(e.layout, s); err != nil {
 		return nil, err
 	}
 	s.Epoch, s.Order, s.Read = e.number, m.order.Add(1), began

@@ -44,8 +44,14 @@ type Options struct {
 	Program    Node
 	Permitted  Node
 	PartSerial Node
+	Owner      Node       // holds our owner mark; needs Installation
 	Tools      []Tool     // in the order of core.Settings.Tools
 	Registers  []Register // in the order of core.Settings.Registers
+
+	// Installation names this installation, the same over restarts and another for
+	// every other. With it one program at most writes to the machine; without it no
+	// claim is made, for a program that only watches.
+	Installation string
 
 	// Handover is the mailbox of the control's own program; nil writes registers
 	// directly.
@@ -220,6 +226,7 @@ func (o Options) checkNodes() []error {
 	check("program", o.Program.ID, false)
 	check("permitted", o.Permitted.ID, false)
 	check("part serial", o.PartSerial.ID, false)
+	check(roleOwner, o.Owner.ID, false)
 	for _, t := range o.Tools {
 		check(fmt.Sprintf("tool %q", clip(t.Name)), t.Generation.ID, false)
 	}

@@ -22,6 +22,7 @@ type layout struct {
 	program   int
 	permitted int
 	part      int
+	owner     int
 	tools     []int
 	registers []int
 	codecs    []codec
@@ -40,7 +41,7 @@ func (l *layout) writer() writer {
 }
 
 func newLayout(o *Options) *layout {
-	return &layout{o: o, serial: -1, counter: -1, program: -1, permitted: -1, part: -1}
+	return &layout{o: o, serial: -1, counter: -1, program: -1, permitted: -1, part: -1, owner: -1}
 }
 
 func (l *layout) add(id *ua.NodeID) int {
@@ -68,7 +69,8 @@ type snapshot struct {
 	at      time.Time   // server's time of the answer, zero when not told
 	sources []time.Time // per register: when the source set it, zero when not told
 
-	request, acknowledged int64 // of the mailbox, where there is one
+	owner                 string // the mark, where there is one
+	request, acknowledged int64  // of the mailbox, where there is one
 }
 
 // decode understands one Read. Whatever is not a good value of the right type
@@ -144,6 +146,11 @@ func (l *layout) decodeState(a answer, s *snapshot) error {
 	if l.part >= 0 {
 		if s.Serial, err = textAt(a, l.part); err != nil {
 			return wait(CodeRead, "part serial: %v", err)
+		}
+	}
+	if l.owner >= 0 {
+		if s.owner, err = textAt(a, l.owner); err != nil {
+			return wait(CodeRead, "owner mark: %v", err)
 		}
 	}
 	if l.permitted >= 0 {

@@ -25,7 +25,7 @@ const perRead = 120
 
 // Finding is what the server tells about one mapped node.
 type Finding struct {
-	Role     string `json:"role"` // "serial", "counter", "program", "permitted", "part serial", "tool", "register", "hand-over …"
+	Role     string `json:"role"` // "serial", "counter", "program", "permitted", "part serial", "owner", "tool", "register", "hand-over …"
 	Name     string `json:"name,omitempty"`
 	ID       string `json:"id"`
 	Found    bool   `json:"found"`
@@ -192,6 +192,7 @@ func (v *survey) resolve(context.Context) error {
 	add("program", "", o.Program, nil)
 	add("permitted", "", o.Permitted, nil)
 	add("part serial", "", o.PartSerial, nil)
+	add(roleOwner, "", o.Owner, nil)
 	for _, t := range o.Tools {
 		add("tool", t.Name, t.Generation, nil)
 	}

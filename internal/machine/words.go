@@ -32,6 +32,7 @@ const (
 	CodeSerial      core.Code = "m-serial"      // another machine
 	CodeDemo        core.Code = "m-demo"        // simulated against real
 	CodeMetadata    core.Code = "m-metadata"    // the nodes' description changed
+	CodeOwner       core.Code = "m-owner"       // another program writes to the machine
 )
 
 // Why a write was not sent, refused, or left unknown.
@@ -93,6 +94,7 @@ var Words = map[core.Code]string{
 	CodeSerial:      "the server belongs to another machine than the commissioned one, check the endpoint",
 	CodeDemo:        "a simulated machine and a real configuration do not go together, check the endpoint",
 	CodeMetadata:    "the description of the mapped nodes changed, compare them with the commissioned ones",
+	CodeOwner:       "another program writes to this machine, end it, or empty the owner mark at the control if it is gone for good",
 
 	CodeDown:       "not sent: there is no session with the machine",
 	CodeEpoch:      "not sent: the session in which this was decided has ended",

@@ -50,19 +50,19 @@ func (p *space) handover(machine *node) {
 	}
 	number := func(name, about string, of func(*Mailbox) *float64) {
 		n := p.variable(box, "handover/"+name, "Handover/"+name, nsBuilder, name, about, id.Double, func(st *State) any { return *of(&st.Mailbox) })
-		n.put = func(m *Mailbox, v any) bool {
+		n.put = func(st *State, v any) bool {
 			x, ok := v.(float64)
 			if ok = ok && !math.IsNaN(x) && !math.IsInf(x, 0); ok {
-				*of(m) = x
+				*of(&st.Mailbox) = x
 			}
 			return ok
 		}
 	}
 	written := func(n *node, of func(*Mailbox) *int32) {
-		n.put = func(m *Mailbox, v any) bool {
+		n.put = func(st *State, v any) bool {
 			x, ok := v.(int32)
 			if ok {
-				*of(m) = x
+				*of(&st.Mailbox) = x
 			}
 			return ok
 		}
@@ -79,12 +79,12 @@ func (p *space) handover(machine *node) {
 	whole("Result", "1 taken over, anything else a reason", func(m *Mailbox) *int32 { return &m.Result })
 }
 
-// putInto writes one node of the mailbox.
+// putInto writes a node that is no register.
 func (s *Server) putInto(n *node, who string, v any) ua.StatusCode {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	next := s.st.clone()
-	if !n.put(&next.Mailbox, v) {
+	if !n.put(&next, v) {
 		return ua.StatusBadTypeMismatch
 	}
 	if n == s.nodes.request {

@@ -50,8 +50,8 @@ type node struct {
 	array    bool   // one dimension
 	value    func(*State) any
 	register *Register
-	put      func(*Mailbox, any) bool // of the mailbox: false for a wrong type
-	writable bool                     // over OPC UA
+	put      func(*State, any) bool // of a node that is no register: false for a wrong type
+	writable bool                   // over OPC UA
 	refs     []ref
 }
 
@@ -113,6 +113,7 @@ func newSpace(s *Server) *space {
 	if o.Handover {
 		p.handover(machine)
 	}
+	p.writer(machine)
 	for _, n := range p.nodes {
 		n.writable = n.put != nil || n.register != nil && !o.Handover
 	}
@@ -165,6 +166,22 @@ func (p *space) offsets(machine *node, o Options) {
 
 func (p *space) permitted(offsets *node) {
 	p.variable(offsets, "permitted", "Offsets/WritePermitted", nsBuilder, "WritePermitted", "the machine is not cutting", id.Boolean, func(st *State) any { return !st.Cutting })
+}
+
+// mostOwner bounds the owner's mark.
+const mostOwner = 256
+
+// writer is where whoever writes to the machine says so.
+func (p *space) writer(machine *node) {
+	o := p.object(machine, "Writer", nsBuilder, "Writer", "who may write to this machine")
+	p.variable(o, "owner", "Writer/Owner", nsBuilder, "Owner", "who writes to this machine, in the words of whoever does; empty: nobody", id.String, func(st *State) any { return st.Owner }).
+		put = func(st *State, v any) bool {
+		text, ok := v.(string)
+		if ok = ok && len(text) <= mostOwner; ok {
+			st.Owner = text
+		}
+		return ok
+	}
 }
 
 // maxFiller and perFolder bound the nodes of no meaning.

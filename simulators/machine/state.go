@@ -18,6 +18,7 @@ type State struct {
 	Revision   uint64 // rises with every change of a register, whoever made it
 	Tools      map[string]Tool
 	Registers  map[string]float64
+	Owner      string  // who writes to this machine, as whoever does has put it
 	Mailbox    Mailbox // stays empty without Options.Handover
 }
 

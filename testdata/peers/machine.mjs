@@ -41,6 +41,7 @@ const state = {
   registers: Object.fromEntries(registers.map((r) => [r.name, r.initial ?? 0])),
   log: [], // {register, old, new}, oldest first
   mailbox: { Request: 0, Register: 0, Old: 0, New: 0, Check: 0, Acknowledged: 0, Result: 0 },
+  owner: "", // who writes to this machine, as whoever does has put it
 };
 
 // A control keeps counters, offsets and tool table when its server is killed.
@@ -143,6 +144,18 @@ function build(space) {
   variable(offsets, "Offsets/OffsetRevision", "OffsetRevision", DataType.UInt64, () => u64(state.revision));
   for (const r of registers) addRegister(ns, offsets, r);
   if (options.handover) addMailbox(ns, object(machine, "Handover", "Handover"));
+  ns.addVariable({
+    nodeId: "s=Writer/Owner", browseName: "Owner", componentOf: object(machine, "Writer", "Writer"), dataType: DataType.String, minimumSamplingInterval: SAMPLING_MS,
+    accessLevel: AccessLevelFlag.CurrentRead | AccessLevelFlag.CurrentWrite, userAccessLevel: AccessLevelFlag.CurrentRead | AccessLevelFlag.CurrentWrite,
+    value: {
+      get: () => new Variant({ dataType: DataType.String, value: state.owner }),
+      set: (v) => {
+        state.owner = String(v.value ?? "");
+        remember();
+        return StatusCodes.Good;
+      },
+    },
+  });
 }
 
 function addMailbox(ns, parent) {

@@ -100,6 +100,7 @@ type State struct {
 	Cutting   bool               `json:"cutting"`
 	Program   string             `json:"program"`
 	Part      string             `json:"part"`
+	Owner     string             `json:"owner"`
 	Revision  uint64             `json:"revision"`
 	Registers map[string]float64 `json:"registers"`
 	Tools     map[string]struct {
@@ -216,7 +217,7 @@ func (m *Machine) NodeID(what string) string {
 		"serial": "Identification/SerialNumber", "name": "Identification/Name", "demo": "DemoMark",
 		"state": "Monitoring/Channel1/ChannelState", "program": "Production/ActiveProgram/Name",
 		"counter": "Production/PartsCompleted", "part": "Production/PartSerial",
-		"permitted": "Offsets/WritePermitted", "revision": "Offsets/OffsetRevision",
+		"permitted": "Offsets/WritePermitted", "revision": "Offsets/OffsetRevision", "owner": "Writer/Owner",
 	}
 	if id, ok := fixed[what]; ok {
 		return builder + id
