@@ -85,7 +85,7 @@ func notesOf(b *series.Basis) []string {
 		out = append(out, fmt.Sprintf("limits or settings changed %d times in this time: the sizes are judged by the last", b.Configs-1))
 	}
 	if b.Suspects > 0 {
-		out = append(out, fmt.Sprintf("a check found a gauge of this machine off: %d readings rest on it, see report lookback", b.Suspects))
+		out = append(out, fmt.Sprintf("a check found a gauge of this machine off: %d readings rest on it, see journal export --gauge", b.Suspects))
 	}
 	total := 0
 	var why []string
