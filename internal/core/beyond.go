@@ -7,7 +7,7 @@ import (
 )
 
 // Beyond counts parts in a row that came out past the same limit of size although
-// the estimate called for no change. An estimate that learned from a gauge that was
+// the estimate called for no change, or for one that makes it worse. An estimate that learned from a gauge that was
 // stuck, or from parts that were not what they were said to be, may take the plain
 // truth for scatter for a long time; the parts are wrong all the same, and somebody
 // has to be told.
@@ -27,13 +27,19 @@ func (b *SizeBook) beyond(e *Judged, c *Characteristic, now length.Length) {
 	size := c.Aim + e.Deviation
 	switch {
 	case e.Regauge || e.Recut || e.Command != now || e.Estimate == codeSuspect || e.Estimate == codeIgnored:
-	case e.Propose != codeDeadBand || size >= c.Limits.Low && size <= c.Limits.High:
+	case e.Propose != codeDeadBand && !e.worse() || size >= c.Limits.Low && size <= c.Limits.High:
 		b.Beyond = Beyond{}
 	case b.Beyond.Parts > 0 && b.Beyond.Off > 0 == (e.Deviation > 0):
 		b.Beyond = Beyond{Parts: b.Beyond.Parts + 1, Off: e.Deviation}
 	default:
 		b.Beyond = Beyond{Parts: 1, Off: e.Deviation}
 	}
+}
+
+// worse reports whether the one change that is wanted leads further away from where
+// the part should have been.
+func (e *Judged) worse() bool {
+	return e.Propose == "" && len(e.Moves) == 1 && (e.Moves[0].Size > 0) == (e.Deviation > 0) && e.Moves[0].Size != 0
 }
 
 // command is the change of size that the registers in force make together.

@@ -45,6 +45,8 @@ func TestBeyond(t *testing.T) {
 		{"on the limit", func(j *Judged) { j.Deviation = 50 * um }, 0},
 		{"past the other one", func(j *Judged) { j.Deviation = -51 * um }, 1},
 		{"with a change on its way", func(j *Judged) { j.Propose = codeInFlight }, 0},
+		{"with a proposal that leads further away", func(j *Judged) { j.Propose, j.Moves = "", []Move{{Size: um}} }, 3},
+		{"with a proposal that leads back", func(j *Judged) { j.Propose, j.Moves = "", []Move{{Size: -um}} }, 0},
 		{"with a proposal", func(j *Judged) { j.Propose = "" }, 0},
 		{"cut before the last change", func(j *Judged) { j.Command = um }, 2},
 		{"the same cut", func(j *Judged) { j.Regauge = true }, 2},
