@@ -227,7 +227,7 @@ func (w *world) setBack(m *iron) {
 	m.backCount(uint64(w.r.IntN(int(m.counter) + 1)))
 	w.look(m)
 	w.pump(quiet)
-	m.blind = m.blind || w.p.dead
+	m.blind = m.blind || w.p.dead || w.p.failed != nil
 }
 
 // tool puts another tool in, told at once, late or never.
