@@ -33,7 +33,7 @@ func (s *State) applyRecorded(e Recorded) {
 		return
 	}
 	if n > 0 {
-		s.stoodStill(e.Minute-g.Cuts[n-1].Minute, e.Count)
+		s.stoodStill(e.Minute-g.Cuts[n-1].Minute, e.Still, e.Count)
 	}
 	g.Cuts = push(g.Cuts, e.Cut, maxCuts)
 	s.handRecorded(&e.Cut)
@@ -49,9 +49,14 @@ const (
 )
 
 // stoodStill learns the ordinary time from cut to cut, and tells the estimates of
-// a pause that is none: the machine cooled meanwhile.
-func (s *State) stoodStill(minutes float64, next uint64) {
+// a pause that is none: the machine cooled meanwhile. Of the first pause, which is
+// often a long one because the first part is measured and looked at, only what was
+// seen to be standstill can say so.
+func (s *State) stoodStill(minutes, still float64, next uint64) {
 	g := &s.Ledger
+	if cutting := minutes - still; g.Cycle == 0 && still > stopMinutes && cutting > 0 && still > stopCycles*cutting {
+		g.Cycle = cutting
+	}
 	if g.Cycle > 0 && minutes > stopMinutes && minutes > stopCycles*g.Cycle {
 		for i := range s.Estimates {
 			s.Estimates[i].note(estimate.Event{Kind: estimate.Stop, Part: int64(next), Minutes: minutes - g.Cycle})
@@ -62,6 +67,18 @@ func (s *State) stoodStill(minutes float64, next uint64) {
 		g.Cycle = minutes
 	}
 	g.Cycle += 0.1 * (minutes - g.Cycle)
+}
+
+// stoodStill returns for how many minutes the machine was seen to stand still since
+// the part before, 0 where that is too short to cool or it was not seen to cut, and
+// begins anew.
+func (n *situation) stoodStill() float64 {
+	minutes := float64(n.still) / 60_000
+	n.still = 0
+	if minutes <= stopMinutes || !n.cut {
+		return 0
+	}
+	return minutes
 }
 
 func (s *State) applySeen(e Seen) {

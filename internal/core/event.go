@@ -65,7 +65,10 @@ type Cut struct {
 }
 
 // Recorded: a part was cut.
-type Recorded struct{ Cut }
+type Recorded struct {
+	Cut
+	Still float64 `json:"i,omitempty"` // minutes it was seen to stand still before, where that is long enough to cool
+}
 
 // Moved: a register changed and it was not one of our intents.
 type Moved struct {

@@ -272,7 +272,7 @@ func (d *decision) recordByHand(part string, registers []length.Length, tools []
 	if n := len(d.book().Cuts); n > 0 {
 		count = d.book().Cuts[n-1].Count + 1
 	}
-	d.emit(Recorded{Cut{
+	d.emit(Recorded{Cut: Cut{
 		Count: count, Serial: part, Nth: d.nth(part, count), Tools: tools, Registers: registers, Minute: d.minute(),
 	}})
 	return d.s.cut(count)

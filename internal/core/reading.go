@@ -312,7 +312,7 @@ func (d *decision) assumed(r Reading) (*Cut, Code) {
 		}
 		count = last.Count + 1
 	}
-	d.emit(Recorded{Cut{
+	d.emit(Recorded{Cut: Cut{
 		Count: count, Serial: r.Part, Nth: 1, Program: seen.Program, Tools: seen.Tools, Registers: seen.Registers,
 		Minute: d.minute(),
 	}})

@@ -114,7 +114,7 @@ func (r *Replay) recorded(d *decision, c Cut) {
 		}
 	}
 	c.Registers, c.Tools, c.Measured = here, at(r.tools, c.Tools, -1), nil
-	d.emit(Recorded{c})
+	d.emit(Recorded{Cut: c})
 }
 
 func (r *Replay) look(d *decision, e Seen) {

@@ -26,6 +26,9 @@ func (d *decision) sample(m Sample) {
 	}
 	gap := !n.sampled || at-n.sampleAt > d.set().Fresh
 	idle := n.permitted && !gap // the machine stood still at the sample before
+	if idle && m.Permitted {
+		n.still += at - n.sampleAt
+	}
 	n.sampled, n.sampleAt, n.order, n.permitted = true, at, m.Order, m.Permitted
 
 	if !m.Permitted && idle && prev != nil && d.set().CountsAt == CountsAtStart && m.Counter == prev.Counter {
@@ -33,11 +36,11 @@ func (d *decision) sample(m Sample) {
 	}
 	m.Counter = d.done(prev, m)
 	next := d.inForce(prev, m, idle, gap)
-	n.cut = !m.Permitted || n.cut && !gap && prev != nil && m.Counter == prev.Counter
 	if prev != nil {
 		d.counted(prev, m, gap)
 		d.compare(prev, m)
 	}
+	n.cut = !m.Permitted || n.cut && !gap && prev != nil && m.Counter == prev.Counter
 	if d.changed(prev, m, next, gap) {
 		d.emit(seenOf(m, next, gap))
 	}
@@ -65,7 +68,7 @@ func (d *decision) takenUp(m Sample) {
 	}
 	again := *cut
 	again.Doubt, again.Measured = doubtChanged, nil
-	d.emit(Recorded{again})
+	d.emit(Recorded{Cut: again})
 }
 
 // When the counter counts, and when a new register value acts.
@@ -175,7 +178,7 @@ func (d *decision) counted(prev *Seen, m Sample, gap bool) {
 			open.Registers, open.Serial = m.Registers, ""
 		}
 		serial := d.serialOf(n, open.Serial)
-		d.emit(Recorded{Cut{
+		d.emit(Recorded{Still: d.s.now.stoodStill(), Cut: Cut{
 			Count: n, Serial: serial, Nth: d.nth(serial, n), Program: open.Program, Tools: open.Tools,
 			Registers: open.Registers, Doubt: open.Doubt, Minute: d.minute(),
 		}})

@@ -157,6 +157,7 @@ type situation struct {
 	sampleAt  int64  // Mono
 	order     uint64 // of the newest read
 	permitted bool
+	still     int64      // ms it has been seen to stand still since the count last changed
 	cut       bool       // a cycle was under way since the count last changed: a part is begun, or finished and not yet counted
 	since     []timed    // when open proposals and writes, and doubts about them, began
 	tasks     []openTask // when measuring tasks were set

@@ -15,7 +15,7 @@ func TestAStandstillIsTold(t *testing.T) {
 	s.Estimates = []Estimate{keepEstimate(nil, &Settings{}, &Loop{Characteristics: []Characteristic{{}}, Effects: [][]Effect{{1000}}}, 0)}
 	cut := func(count uint64, after float64) {
 		minute += after
-		s.Apply(Recorded{Cut{Count: count, Minute: minute}})
+		s.Apply(Recorded{Cut: Cut{Count: count, Minute: minute}})
 	}
 	for n := uint64(1); n <= 20; n++ {
 		cut(n, 2)
@@ -33,5 +33,51 @@ func TestAStandstillIsTold(t *testing.T) {
 	}
 	if s.Ledger.Cycle < 1.9 || s.Ledger.Cycle > 2.3 {
 		t.Errorf("ordinary cycle %.2f min, want about 2", s.Ledger.Cycle)
+	}
+}
+
+// Of the first pause only the machine itself can say whether it stood still: a first
+// part is measured and looked at for long, and a long cycle looks alike.
+func TestTheFirstPause(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		still, whole int64 // minutes
+		cutting      bool  // it was seen to cut
+		want         int
+		cycle        float64
+	}{
+		{"seen to stand still", 55, 57, true, 1, 2},
+		{"a long cycle", 0, 57, true, 0, 57},
+		{"a long cycle with a look at the part", 4, 57, true, 0, 57},
+		{"mostly a cycle", 30, 57, true, 0, 57},
+		{"a machine that never says it cuts", 57, 57, false, 0, 57},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			w := cellWith(t, func(s *Settings) { s.Fresh = 120_000 })
+			w.part()
+			pass := func(minutes int64) {
+				for range minutes {
+					w.mono += 60_000
+					w.look()
+				}
+			}
+			pass(c.still)
+			if c.cutting {
+				w.begin()
+			}
+			pass(c.whole - c.still)
+			if !c.cutting {
+				w.counter++
+				w.look()
+			} else {
+				w.end()
+			}
+			if n := w.s.Estimates[0].Filter.NEvents; n != c.want {
+				t.Errorf("%d standstills told, want %d", n, c.want)
+			}
+			if g := w.s.Ledger.Cycle; g < c.cycle-1.5 || g > c.cycle+1.5 {
+				t.Errorf("an ordinary cycle of %.1f min, want %.1f", g, c.cycle)
+			}
+		})
 	}
 }
