@@ -24,26 +24,15 @@ func (s *State) apply(e Event) {
 	case ToolChanged:
 		s.applyTool(e)
 	case Waits:
-		s.admitted(e.Reading)
-		s.shown(e.Reading)
-		g.Waiting = push(g.Waiting, e.Reading, maxWaiting)
+		s.applyWaits(e)
 	case Judged:
 		s.applyJudged(e)
 	case Proposed:
-		g.LastID = max(g.LastID, e.ID)
-		status := Ready
-		if e.Need != "" {
-			status = Pending
-		}
-		g.Proposals = append(g.Proposals, Open{Proposal: e.Proposal, Status: status})
-		s.askedOf(&e.Proposal)
-		s.loopBook(e.Loop).Back = false
+		s.applyProposed(e)
 	case Voided:
 		s.applyVoided(e)
 	case Approved:
-		p := s.proposal(e.Proposal)
-		p.Status, p.Approval = Ready, &e.Who
-		s.looked(p)
+		s.applyApproved(e)
 	case Intended:
 		s.applyIntended(e)
 	case Concluded:
@@ -55,10 +44,7 @@ func (s *State) apply(e Event) {
 	case Paired:
 		g.Pairs = push(g.Pairs, e.Pair, maxPairs)
 	case Tasked:
-		g.Tasks = slices.DeleteFunc(g.Tasks, func(t Task) bool { return t.Gauge == e.Gauge })
-		if e.Part != "" || e.Ring != "" {
-			g.Tasks = push(g.Tasks, e.Task, maxTasks)
-		}
+		s.applyTasked(e)
 	case Checked:
 		s.applyChecked(e)
 	case Dated:
@@ -66,10 +52,7 @@ func (s *State) apply(e Event) {
 	case Unplaced:
 		g.Tray, g.LastTray = push(g.Tray, e, maxMachineTray), max(g.LastTray, e.ID)
 	case Assigned:
-		g.Plant = max(g.Plant, e.Record)
-		if e.Record == 0 {
-			g.Tray = without(g.Tray, e.Item)
-		}
+		s.applyAssigned(e)
 	case Asked:
 		s.applyAsked(e)
 	case AskEnded:
@@ -91,6 +74,46 @@ func (s *State) apply(e Event) {
 	case Linked, Declined: // for the record only
 	default:
 		panic(fmt.Sprintf("core: event %T is not folded", e))
+	}
+}
+
+func (s *State) applyWaits(e Waits) {
+	s.admitted(e.Reading)
+	s.shown(e.Reading)
+	s.Ledger.Waiting = push(s.Ledger.Waiting, e.Reading, maxWaiting)
+}
+
+func (s *State) applyProposed(e Proposed) {
+	g := &s.Ledger
+	g.LastID = max(g.LastID, e.ID)
+	status := Ready
+	if e.Need != "" {
+		status = Pending
+	}
+	g.Proposals = append(g.Proposals, Open{Proposal: e.Proposal, Status: status})
+	s.askedOf(&e.Proposal)
+	s.loopBook(e.Loop).Back = false
+}
+
+func (s *State) applyApproved(e Approved) {
+	p := s.proposal(e.Proposal)
+	p.Status, p.Approval = Ready, &e.Who
+	s.looked(p)
+}
+
+func (s *State) applyTasked(e Tasked) {
+	g := &s.Ledger
+	g.Tasks = slices.DeleteFunc(g.Tasks, func(t Task) bool { return t.Gauge == e.Gauge })
+	if e.Part != "" || e.Ring != "" {
+		g.Tasks = push(g.Tasks, e.Task, maxTasks)
+	}
+}
+
+func (s *State) applyAssigned(e Assigned) {
+	g := &s.Ledger
+	g.Plant = max(g.Plant, e.Record)
+	if e.Record == 0 {
+		g.Tray = without(g.Tray, e.Item)
 	}
 }
 

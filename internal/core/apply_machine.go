@@ -54,12 +54,14 @@ const (
 // seen to be standstill can say so.
 func (s *State) stoodStill(minutes, still float64, next uint64) {
 	g := &s.Ledger
-	if cutting := minutes - still; g.Cycle == 0 && still > stopMinutes && cutting > 0 && still > stopCycles*cutting {
-		g.Cycle = cutting
+	pause := minutes - g.Cycle
+	first := g.Cycle == 0 && still > stopMinutes && still > stopCycles*(minutes-still)
+	if first {
+		pause = still // the next interval tells the cycle
 	}
-	if g.Cycle > 0 && minutes > stopMinutes && minutes > stopCycles*g.Cycle {
+	if first || g.Cycle > 0 && minutes > stopMinutes && minutes > stopCycles*g.Cycle {
 		for i := range s.Estimates {
-			s.Estimates[i].note(estimate.Event{Kind: estimate.Stop, Part: int64(next), Minutes: minutes - g.Cycle})
+			s.Estimates[i].note(estimate.Event{Kind: estimate.Stop, Part: int64(next), Minutes: pause})
 		}
 		return
 	}

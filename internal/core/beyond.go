@@ -7,10 +7,10 @@ import (
 )
 
 // Beyond counts parts in a row that came out past the same limit of size although
-// the estimate called for no change, or for one that makes it worse. An estimate that learned from a gauge that was
-// stuck, or from parts that were not what they were said to be, may take the plain
-// truth for scatter for a long time; the parts are wrong all the same, and somebody
-// has to be told.
+// the estimate called for no change, or for one that makes it worse. An estimate
+// that learned from a gauge that was stuck, or from parts that were not what they
+// were said to be, may take the plain truth for scatter for a long time; the parts
+// are wrong all the same, and somebody has to be told.
 type Beyond struct {
 	Parts int           `json:"n,omitempty"`
 	Off   length.Length `json:"d,omitempty"` // deviation of the last of them

@@ -25,7 +25,7 @@ func (r *Replay) take(d *decision, e Event, out *Again) {
 			r.step(d, Tick{})
 		}
 	case Recorded:
-		r.recorded(d, e.Cut)
+		r.recorded(d, e)
 	case Seen:
 		r.look(d, e)
 	case Moved:
@@ -94,7 +94,8 @@ func (r *Replay) reconfigured(e Configured) {
 }
 
 // recorded cuts a part of the record with the registers of the replay.
-func (r *Replay) recorded(d *decision, c Cut) {
+func (r *Replay) recorded(d *decision, e Recorded) {
+	c := e.Cut
 	r.cutting = false
 	if slices.Contains(d.set().Lacks, LacksCounter) {
 		return // its reading makes the record
@@ -114,7 +115,7 @@ func (r *Replay) recorded(d *decision, c Cut) {
 		}
 	}
 	c.Registers, c.Tools, c.Measured = here, at(r.tools, c.Tools, -1), nil
-	d.emit(Recorded{Cut: c})
+	d.emit(Recorded{Cut: c, Still: e.Still})
 }
 
 func (r *Replay) look(d *decision, e Seen) {

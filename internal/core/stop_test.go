@@ -1,6 +1,9 @@
 package core
 
-import "testing"
+import (
+	"bytes"
+	"testing"
+)
 
 // A pause much longer than the ordinary cycle is told to the estimates; the
 // ordinary cycle itself is not.
@@ -46,7 +49,7 @@ func TestTheFirstPause(t *testing.T) {
 		want         int
 		cycle        float64
 	}{
-		{"seen to stand still", 55, 57, true, 1, 2},
+		{"seen to stand still", 55, 57, true, 1, 0}, // the next interval tells
 		{"a long cycle", 0, 57, true, 0, 57},
 		{"a long cycle with a look at the part", 4, 57, true, 0, 57},
 		{"mostly a cycle", 30, 57, true, 0, 57},
@@ -79,5 +82,38 @@ func TestTheFirstPause(t *testing.T) {
 				t.Errorf("an ordinary cycle of %.1f min, want %.1f", g, c.cycle)
 			}
 		})
+	}
+}
+
+// A replay of a record with such a pause decides as was decided.
+func TestTheFirstPauseIsReplayed(t *testing.T) {
+	c := cellWith(t, func(s *Settings) { s.Fresh = 120_000 })
+	c.part()
+	for range 55 {
+		c.mono += 60_000
+		c.look()
+	}
+	told := 0
+	for range 12 {
+		c.begin()
+		c.mono += 90_000
+		c.look()
+		c.end()
+		c.drift["boss"] += 2 * um
+		c.measure("boss", c.counter)
+	}
+	for _, e := range only[Recorded](c.events) {
+		if e.Still > 50 {
+			told++
+		}
+	}
+	if told != 1 {
+		t.Fatalf("%d records tell of a standstill, want the second part's", told)
+	}
+	set := settings()
+	set.Fresh = 120_000
+	judged, _ := replayed(t, c, set, 0)
+	if was := recordedJudged(c); len(was) == 0 || !bytes.Equal(asJSON(t, was), asJSON(t, judged)) {
+		t.Errorf("decided anew\n%s\nwas\n%s", asJSON(t, judged), asJSON(t, was))
 	}
 }

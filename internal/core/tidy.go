@@ -47,6 +47,28 @@ func (p Person) tidy() Person {
 	return Person{Principal: bounded(p.Principal), Role: Role(bounded(string(p.Role))), Auth: bounded(p.Auth)}
 }
 
+func (f FromPlant) tidy() FromPlant {
+	switch e := f.Event.(type) {
+	case Set:
+		f.Event = Set{e.Check.tidy()}
+	case RingChecked:
+		f.Event = RingChecked{e.Check.tidy()}
+	case Assigned:
+		e.Part, e.Reason, e.Who = bounded(e.Part), clip(e.Reason), e.Who.tidy()
+		f.Event = e
+	}
+	return f
+}
+
+func (f FromMachine) tidy() FromMachine {
+	if e, ok := f.Event.(RingRead); ok {
+		e.Reading, e.Ring, e.Who = e.Reading.tidy(), bounded(e.Ring), bounded(e.Who)
+		f.Event = e
+	}
+	f.Machine = bounded(f.Machine)
+	return f
+}
+
 // tidy bounds the texts of an input, so that what is folded from the journal is
 // what was decided from.
 func tidy(f Fact) Fact {
@@ -66,23 +88,9 @@ func tidy(f Fact) Fact {
 		f.Code = Code(bounded(string(f.Code)))
 		return f
 	case FromPlant:
-		switch e := f.Event.(type) {
-		case Set:
-			f.Event = Set{e.Check.tidy()}
-		case RingChecked:
-			f.Event = RingChecked{e.Check.tidy()}
-		case Assigned:
-			e.Part, e.Reason, e.Who = bounded(e.Part), clip(e.Reason), e.Who.tidy()
-			f.Event = e
-		}
-		return f
+		return f.tidy()
 	case FromMachine:
-		if e, ok := f.Event.(RingRead); ok {
-			e.Reading, e.Ring, e.Who = e.Reading.tidy(), bounded(e.Ring), bounded(e.Who)
-			f.Event = e
-		}
-		f.Machine = bounded(f.Machine)
-		return f
+		return f.tidy()
 	case Dates:
 		return Dates{Gauges: boundedAll(f.Gauges), Standards: boundedAll(f.Standards)}
 	case Assign:

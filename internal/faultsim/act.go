@@ -227,7 +227,10 @@ func (w *world) setBack(m *iron) {
 	m.backCount(uint64(w.r.IntN(int(m.counter) + 1)))
 	w.look(m)
 	w.pump(quiet)
-	m.blind = m.blind || w.p.dead || w.p.failed != nil
+	if w.p.dead || w.p.failed != nil {
+		m.blind = true
+		w.n.add("residual/counter set back while nothing could be written down")
+	}
 }
 
 // tool puts another tool in, told at once, late or never.
