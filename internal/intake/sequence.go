@@ -2,6 +2,7 @@ package intake
 
 import (
 	"hash/maphash"
+	"maps"
 	"sync"
 )
 
@@ -16,15 +17,17 @@ type delivery struct {
 
 // sequence keeps deliveries in the order of receipt and releases their
 // acknowledgements in that order. Deliveries that were still open when a
-// connection ended are carried over: the broker sends them again, and then
-// they are not handed out a second time.
+// connection ended, or whose acknowledgement may not have reached the broker, are
+// carried over: the broker sends them again, and then they are not handed out a
+// second time.
 type sequence struct {
 	seed  maphash.Seed
 	most  int // deliveries
 	bytes int // of their payloads
 
 	mu    sync.Mutex
-	open  []*delivery // of this connection, oldest first
+	open  []*delivery          // of this connection, oldest first
+	given map[uint16]*delivery // of this connection, acknowledged: nothing says that it arrived
 	carry map[uint16]*delivery
 	held  int // deliveries without Ack
 	load  int // their bytes
@@ -37,7 +40,7 @@ type sequence struct {
 func newSequence(most, bytes int) *sequence {
 	return &sequence{
 		seed: maphash.MakeSeed(), most: most, bytes: bytes,
-		carry: map[uint16]*delivery{}, shut: true,
+		given: map[uint16]*delivery{}, carry: map[uint16]*delivery{}, shut: true,
 		wake: make(chan struct{}, 1), drain: make(chan struct{}, 1),
 	}
 }
@@ -46,6 +49,8 @@ func newSequence(most, bytes int) *sequence {
 func (q *sequence) begin() (epoch uint64) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
+	maps.Copy(q.carry, q.given)
+	clear(q.given)
 	for _, d := range q.open {
 		if d.id != 0 {
 			q.carry[d.id] = d
@@ -98,7 +103,13 @@ func (q *sequence) take(a arrival, hand func(*delivery)) verdict {
 	sum := q.sum(a.topic, a.payload)
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	if a.epoch != q.epoch || q.shut {
+	if a.epoch != q.epoch {
+		return dropped
+	}
+	if !a.duplicate { // a new use of the identifier: the acknowledgement before it did arrive
+		delete(q.given, a.id)
+	}
+	if q.shut {
 		return dropped
 	}
 	if d := q.carried(a, sum); d != nil {
@@ -188,6 +199,9 @@ func (q *sequence) ready(epoch uint64) []func() {
 	for _, d := range q.open[:n] {
 		acks = append(acks, d.ack)
 		d.ack = nil
+		if d.id != 0 {
+			q.given[d.id] = d
+		}
 	}
 	if q.open = q.open[n:]; len(q.open) == 0 {
 		q.open = nil

@@ -13,7 +13,7 @@ import (
 // leaves before its Ack, and nothing that is still open is handed out again.
 func TestSequence(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s := &model{q: newSequence(8, 1000), unacked: map[int]*delivery{}, atBroker: map[uint16]int{}}
+		s := &model{q: newSequence(8, 1000), unacked: map[int]*delivery{}, atBroker: map[uint16]int{}, handed: map[int]bool{}}
 		s.epoch = s.q.begin()
 		t.Repeat(map[string]func(*rapid.T){
 			"receive":   s.receive,
@@ -35,6 +35,8 @@ type model struct {
 	unacked  map[int]*delivery // handed out, without Ack
 	atBroker map[uint16]int    // what the broker will send again
 	full     bool
+	lost     bool         // acknowledgements of this connection do not arrive any more
+	handed   map[int]bool // handed out, ever
 }
 
 func (s *model) give(t *rapid.T, id uint16, number int, duplicate bool) {
@@ -49,15 +51,18 @@ func (s *model) give(t *rapid.T, id uint16, number int, duplicate bool) {
 				t.Fatalf("%d is acknowledged before Ack", number)
 			}
 			s.order = s.order[1:]
-			delete(s.atBroker, id)
+			if !s.lost {
+				delete(s.atBroker, id)
+			}
 		},
 	}, func(d *delivery) { handed = d })
 	_, open := s.unacked[number]
 	switch v {
 	case fresh:
-		if open {
-			t.Fatalf("%d is handed out again while it is open", number)
+		if open || s.handed[number] {
+			t.Fatalf("%d is handed out again", number)
 		}
+		s.handed[number] = true
 		s.unacked[number] = handed
 	case again:
 		if handed != nil {
@@ -97,7 +102,8 @@ func (s *model) ack(t *rapid.T) {
 	delete(s.unacked, n)
 }
 
-func (s *model) release(*rapid.T) {
+func (s *model) release(t *rapid.T) {
+	s.lost = s.lost || rapid.IntRange(0, 3).Draw(t, "lost") == 0
 	for _, ack := range s.q.ready(s.epoch) {
 		ack()
 	}
@@ -108,7 +114,7 @@ func (s *model) release(*rapid.T) {
 func (s *model) reconnect(t *rapid.T) {
 	old := s.epoch
 	s.q.end()
-	s.epoch, s.order, s.full = s.q.begin(), nil, false
+	s.epoch, s.order, s.full, s.lost = s.q.begin(), nil, false, false
 	if len(s.q.ready(old)) != 0 {
 		t.Fatal("acknowledgements for a connection that is gone")
 	}
@@ -173,5 +179,40 @@ func TestNothingPassesAnOverflow(t *testing.T) {
 	q.finish(first)
 	if v := give(3); v != dropped {
 		t.Errorf("message 3 overtakes message 2: %v", v)
+	}
+}
+
+// TestALostAcknowledgement: what was acknowledged and comes again is only
+// acknowledged again, unless its identifier was in use for another message since.
+func TestALostAcknowledgement(t *testing.T) {
+	for _, reused := range []bool{false, true} {
+		q := newSequence(1, 1000)
+		e := q.begin()
+		give := func(id uint16, duplicate bool) verdict {
+			var handed *delivery
+			v := q.take(arrival{epoch: e, id: id, duplicate: duplicate, payload: []byte("28.012"), ack: func() {}},
+				func(d *delivery) { handed = d })
+			if handed != nil {
+				q.finish(handed)
+			}
+			return v
+		}
+		if give(1, false) != fresh || len(q.ready(e)) != 1 {
+			t.Fatal("not acknowledged")
+		}
+		if q.end(); reused && give(1, false) != dropped {
+			t.Fatal("taken after the end")
+		}
+		e = q.begin()
+		want := again
+		if reused {
+			want = fresh
+		}
+		if v := give(1, true); v != want {
+			t.Errorf("identifier in use again %v: %v, want %v", reused, v, want)
+		}
+		if n := len(q.ready(e)); n != 1 {
+			t.Errorf("%d acknowledgements, want 1", n)
+		}
 	}
 }

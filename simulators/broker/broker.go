@@ -2,7 +2,9 @@
 //
 // It listens on the loopback interface only, unless told otherwise, keeps
 // everything in memory, and forgets its sessions when it is stopped: it stands
-// in for a broker without persistence. It is no broker for a plant.
+// in for a broker without persistence. It answers a client's message before it has
+// passed it on, so one that arrives while a reader connects again may be lost. It is
+// no broker for a plant.
 package broker
 
 import (
