@@ -16,6 +16,7 @@ import (
 type compareAsked struct {
 	from, column, group, unit string
 	confidence                float64
+	parts                     partsAsked
 }
 
 func reportCompare(o *reportOut) *cobra.Command {
@@ -23,29 +24,31 @@ func reportCompare(o *reportOut) *cobra.Command {
 	c := &cobra.Command{
 		Use: "compare", Short: "do machines, tools, shifts differ, and by how much?", Args: cobra.NoArgs,
 		Long: `compare tells whether groups differ in location (Welch) and in spread (Brown and
-Forsythe, Bonett), with intervals, corrected for how many looks were taken (Holm). A
-table needs a header line, a column of sizes, and one that names the group of each.`,
+Forsythe, Bonett), with intervals, corrected for how many looks were taken (Holm).
+
+Of a journal it compares the parts of one characteristic --by machine, tool (its
+lives), gauge, shift, before-after (--at MOMENT) or mode (observed, corrected), at the
+same ages of their tools, by what came out (--value aim) or by what nobody could
+expect (--value forecast), which is the scatter of machine and gauge themselves.
+
+A table needs a header line, a column of sizes, and one that names the group of each.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := a.check(); err != nil {
 				return err
 			}
-			r, err := input(cmd, a.from)
-			if err != nil {
-				return err
-			}
-			defer r.Close() //nolint:errcheck // only read from
-			d, err := a.table(r)
+			d, err := a.document(cmd)
 			if err != nil {
 				return err
 			}
 			return o.write(cmd, d)
 		},
 	}
+	a.parts.flags(c)
 	f := c.Flags()
-	f.StringVar(&a.from, "from", "", "a table with a header line, - for standard input")
+	f.StringVar(&a.from, "from", "", "a table with a header line, - for standard input, instead of a journal")
 	f.StringVar(&a.column, "column", "size", "its column of sizes")
 	f.StringVar(&a.group, "group", "machine", "its column that names the group")
-	f.StringVar(&a.unit, "unit", "mm", "of the column")
+	f.StringVar(&a.unit, "unit", "mm", "of the column and of the answer")
 	f.Float64Var(&a.confidence, "confidence", capability.Confidence, "of all intervals together")
 	return c
 }
@@ -54,10 +57,19 @@ func (a *compareAsked) check() error {
 	if !(a.confidence > 0.5 && a.confidence < 1) {
 		return fmt.Errorf("--confidence %g is none, give a share between 0.5 and 1, as 0.95", a.confidence)
 	}
-	if a.from == "" {
-		return fmt.Errorf("name a table by --from FILE, or - for standard input")
-	}
 	return nil
+}
+
+func (a *compareAsked) document(cmd *cobra.Command) (*report.Document, error) {
+	if a.from == "" {
+		return a.parts.document(cmd, a.unit, a.confidence)
+	}
+	r, err := input(cmd, a.from)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close() //nolint:errcheck // only read from
+	return a.table(r)
 }
 
 // mostReadings bounds a table that is kept whole.

@@ -41,17 +41,11 @@ machine of the journal. With --off SIZE, what it read too much, the sizes are ju
 			return o.write(cmd, doc)
 		},
 	}
+	a.place(c)
 	f := c.Flags()
-	f.StringVarP(&a.config, "config", "c", "cell.toml", "configuration that names the journal's folder")
-	f.StringVar(&a.dir, "journal", "", "the folder itself, instead of a configuration")
-	f.StringVar(&a.machine, "machine", "", "only this machine")
-	f.StringVar(&a.since, "since", "", "first moment, as 2026-03-01 or 2026-03-01T06:00 (UTC)")
-	f.StringVar(&a.until, "until", "", "first moment that no longer counts")
 	f.StringVar(&d.Gauge, "gauge", "", "the gauge that was found off")
 	f.StringVar(&off, "off", "", "what it read too much, as 0.003 or -0.003")
 	f.StringVar(&unit, "unit", "mm", "of sizes and --off")
-	c.MarkFlagFilename("config", "toml") //nolint:errcheck // the flag exists
-	c.MarkFlagDirname("journal")         //nolint:errcheck // as above
 	return c
 }
 

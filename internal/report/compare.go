@@ -144,7 +144,11 @@ func spreadInWords(p *comparison.Pair, level float64) string {
 		a, b, v, low, high = b, a, 1/v, 1/high, 1/low
 	}
 	if f.Differs(level) {
-		return fmt.Sprintf("%s scatters %s times as much as %s (%s).", b, fixed(v, 2), a, between(low, high, 2))
+		wide := ""
+		if low < 1 { // the test is by medians, the interval by fourth powers
+			wide = "; how many times is not known well, since a few readings lie far out"
+		}
+		return fmt.Sprintf("%s scatters %s times as much as %s (%s)%s.", b, fixed(v, 2), a, between(low, high, 2), wide)
 	}
 	return fmt.Sprintf("No difference in spread is shown: %s scatters %s times as much as %s (%s).", b, fixed(v, 2), a, between(low, high, 2))
 }

@@ -22,6 +22,7 @@ const um = length.Micrometre
 // every part. It writes events as the core does, without deciding anything.
 type cell struct {
 	t      *testing.T
+	name   string
 	j      *journal.Memory
 	seq    uint64
 	at     int64
@@ -45,7 +46,7 @@ func (c *cell) put(e core.Event) {
 	c.t.Helper()
 	c.seq++
 	c.at += 1000
-	if err := c.j.Append(context.Background(), []journal.Record{{Stream: "machine/mill", Seq: c.seq, At: c.at, Kind: e.Kind(), Body: core.Encode(e)}}); err != nil {
+	if err := c.j.Append(context.Background(), []journal.Record{{Stream: "machine/" + c.name, Seq: c.seq, At: c.at, Kind: e.Kind(), Body: core.Encode(e)}}); err != nil {
 		c.t.Fatal(err)
 	}
 }
@@ -53,9 +54,14 @@ func (c *cell) put(e core.Event) {
 const aim = 28_016_000
 
 func newCell(t *testing.T, mode core.Mode) *cell {
-	c := &cell{t: t, j: journal.NewMemory(), at: 1_700_000_000_000, gen: 1, chance: rand.New(rand.NewPCG(3, 9)), wear: -0.2, scatter: 1}
+	return machineIn(t, journal.NewMemory(), "mill", mode)
+}
+
+// machineIn is a machine of that name in a journal, which may hold others.
+func machineIn(t *testing.T, j *journal.Memory, name string, mode core.Mode) *cell {
+	c := &cell{t: t, name: name, j: j, at: 1_700_000_000_000, gen: 1, chance: rand.New(rand.NewPCG(3, 9)), wear: -0.2, scatter: 1}
 	c.put(core.Configured{Settings: core.Settings{
-		Machine: "mill", Identity: "M-1", Tools: []string{"T1"}, Registers: []core.Register{{Name: "D1", Tool: "T1"}},
+		Machine: name, Identity: "M-1", Tools: []string{"T1"}, Registers: []core.Register{{Name: "D1", Tool: "T1"}},
 		Gauges: []core.Trust{{Gauge: "g", Standards: []core.Ring{{Name: "ring 28", Value: 27_999_500}}}},
 		Loops: []core.Loop{{
 			Name: "bore", Mode: mode, Registers: []string{"D1"}, Effects: [][]core.Effect{{-1000}},
