@@ -113,7 +113,24 @@ func (l *loopReader) readBounds(t *table) {
 	if l.tolerance > 0 {
 		l.checkBounds(t, b)
 	}
+	l.readTwo(t, b)
 	t.close()
+}
+
+// readTwo reads beyond which step two people have to agree. Less than what happens
+// by itself would ask two people where nobody is asked otherwise.
+func (l *loopReader) readTwo(t *table, b *core.Bounds) {
+	v, ok := l.size(t, "two_people_beyond", "40 % of T")
+	if !ok || l.tolerance <= 0 {
+		return
+	}
+	b.TwoBeyond = v
+	switch {
+	case v < b.AutoStep || v == 0:
+		t.problem("two_people_beyond", "is %s, less than auto_step (%s): what happens by itself cannot need two people, write more", v, b.AutoStep)
+	case v >= b.SetterStep:
+		t.warn("two_people_beyond", "is %s, and nothing beyond setter_step (%s) can be approved, but the first part after a set-up", v, b.SetterStep)
+	}
 }
 
 func (l *loopReader) checkBounds(t *table, b *core.Bounds) {

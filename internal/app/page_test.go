@@ -20,10 +20,11 @@ import (
 
 // tablet is a browser in somebody's hands.
 type tablet struct {
-	t    *testing.T
-	base string
-	http *http.Client
-	doc  *openapi.Document // that every answer is held against, where there is one
+	t      *testing.T
+	base   string
+	http   *http.Client
+	bearer string            // a token, where it has one
+	doc    *openapi.Document // that every answer is held against, where there is one
 }
 
 func (b tablet) ask(method, path, body string, out any) int {
@@ -34,6 +35,9 @@ func (b tablet) ask(method, path, body string, out any) int {
 	}
 	r.Header.Set("Content-Type", "application/json")
 	r.Header.Set("Origin", b.base)
+	if b.bearer != "" {
+		r.Header.Set("Authorization", "Bearer "+b.bearer)
+	}
 	resp, err := b.http.Do(r)
 	if err != nil {
 		b.t.Fatal(err)

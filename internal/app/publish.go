@@ -404,11 +404,14 @@ func eventOf(machine string, e core.Event) (m eventMessage, ok bool) {
 		moved(&m, e.Moves)
 	case core.Voided:
 		m = eventMessage{Event: "ended", Loop: e.Loop, Proposal: card(e.Proposal), Code: e.Cause, Say: e.Cause.Words(), By: by(e.Who)}
-		if e.Who != nil {
+		if e.Who != nil && e.Reason != "" {
 			m.Event, m.Say = "rejected", e.Reason
 		}
 	case core.Approved:
 		m = eventMessage{Event: "approved", Loop: e.Loop, Proposal: card(e.Proposal), Say: "approved", By: e.Who.Principal}
+		if e.Another {
+			m.Event, m.Say = "agreed", "the first of two people agrees, another has to as well"
+		}
 	case core.Concluded:
 		nm := int64(e.Read)
 		m = eventMessage{Event: "not-applied", Loop: e.Loop, Register: e.Register, Code: e.Code, Say: e.Code.Words()}

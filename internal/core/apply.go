@@ -33,6 +33,8 @@ func (s *State) apply(e Event) {
 		s.applyVoided(e)
 	case Approved:
 		s.applyApproved(e)
+	case Marked:
+		s.applyMarked(e)
 	case Intended:
 		s.applyIntended(e)
 	case Concluded:
@@ -97,8 +99,22 @@ func (s *State) applyProposed(e Proposed) {
 
 func (s *State) applyApproved(e Approved) {
 	p := s.proposal(e.Proposal)
+	if e.Another {
+		p.Agreed = &e.Who
+		return
+	}
 	p.Status, p.Approval = Ready, &e.Who
 	s.looked(p)
+}
+
+func (s *State) applyMarked(e Marked) {
+	p := s.proposal(e.Proposal)
+	if p == nil {
+		return
+	}
+	if p.Again = nil; e.On {
+		p.Again = &e.Who
+	}
 }
 
 func (s *State) applyTasked(e Tasked) {
@@ -162,6 +178,7 @@ func (s *State) applyJudged(e Judged) {
 		s.applyGathered(&e)
 		return
 	}
+	s.measuredAgain(&e)
 	if e.Admit != "" || e.Attribute != "" {
 		if e.Admit == codeImplausible {
 			b.Odd++

@@ -93,6 +93,7 @@ const (
 	causeSuperseded      Code = "newer"
 	causeNotNeeded       Code = "settled"
 	causeRejected        Code = "no"
+	causeLowered         Code = "less"
 	causeForeign         Code = "foreign"
 	causeByHand          Code = "by-hand"
 	causeHoldAll         Code = "hold-all"
@@ -144,6 +145,13 @@ const (
 	declineUnsound     Code = "unsound"
 	declineNoItem      Code = "no-item"
 	declineNoMachine   Code = "no-machine"
+	declineSmaller     Code = "smaller"
+	declineTogether    Code = "several-registers"
+	declineBounds      Code = "bounds"
+	declineAgain       Code = "again"
+	declineProgram     Code = "a-person"
+	codeLowered        Code = "lowered"
+	codeTwo            Code = "two"
 )
 
 // What a ready proposal waits for.
@@ -232,6 +240,7 @@ var words = map[Code]string{
 	causeSuperseded:      "replaced by a newer proposal",
 	causeNotNeeded:       "no longer needed, the size is inside the dead band",
 	causeRejected:        "rejected by a person",
+	causeLowered:         "a person asked for less, a smaller change is proposed in its place",
 	causeForeign:         "the register was changed by somebody else",
 	causeByHand:          "held by a person",
 	causeHoldAll:         "everything was put on hold",
@@ -296,6 +305,13 @@ var words = map[Code]string{
 
 	declineNoItem:    "there is no such reading in the tray, it may have been assigned already",
 	declineNoMachine: "no machine is named, say whose part it is",
+	declineSmaller:   "the value does not lie between the register's and the proposed one, on the register's step: a person may ask for less, never for more",
+	declineTogether:  "several registers move together here, which cannot be made less of: approve or reject",
+	declineBounds:    "that value lies beyond the bounds",
+	declineAgain:     "the part is to be measured again first: measure it, or take that back",
+	declineProgram:   "two people have to agree to this, each with a PIN of their own: neither a program nor a terminal shows who it is",
+	codeLowered:      "a person asked for less than was proposed",
+	codeTwo:          "two people have to agree to a change of this size",
 
 	waitGaugeDue:   "waits, the gauge's calibration is out of date",
 	waitRingDue:    "waits, the standard the gauge was set on is out of date, set it on one that is in date",

@@ -50,6 +50,10 @@ func (d *decision) take(f Fact) {
 		d.approve(f)
 	case Reject:
 		d.reject(f)
+	case Lower:
+		d.lower(f)
+	case MeasureAgain:
+		d.measureAgain(f)
 	case Hold:
 		d.holdBy(f)
 	case Resume:

@@ -160,6 +160,8 @@ type Proposal struct {
 	Digest    string        `json:"dg"` // what an approval names
 	Reason    Code          `json:"c,omitempty"`
 	Need      Role          `json:"nd,omitempty"`
+	Two       bool          `json:"tw,omitempty"` // two people have to agree
+	From      uint64        `json:"fr,omitempty"` // the proposal it was made smaller of, by a person
 	Part      string        `json:"pt,omitempty"`
 	Gauge     string        `json:"ga,omitempty"` // of the newest reading it rests on
 	Count     uint64        `json:"k"`            // newest cut it rests on
@@ -204,6 +206,17 @@ type Voided struct {
 type Approved struct {
 	Proposal uint64 `json:"id"`
 	Loop     string `json:"l"`
+	Who      Person `json:"w"`
+	Another  bool   `json:"an,omitempty"` // another person has to agree as well
+}
+
+// Marked: a person wants the part of a proposal measured again before it is
+// decided, or does not any more.
+type Marked struct {
+	Proposal uint64 `json:"id"`
+	Loop     string `json:"l"`
+	Part     string `json:"p,omitempty"`
+	On       bool   `json:"on"`
 	Who      Person `json:"w"`
 }
 
@@ -269,6 +282,7 @@ func (Proposed) Kind() string    { return "prop" }
 func (Voided) Kind() string      { return "void" }
 func (Approved) Kind() string    { return "approve" }
 func (Declined) Kind() string    { return "decline" }
+func (Marked) Kind() string      { return "again" }
 func (Intended) Kind() string    { return "intent" }
 func (Concluded) Kind() string   { return "outcome" }
 func (Held) Kind() string        { return "hold" }
@@ -295,6 +309,7 @@ func (e Proposed) Keys() Keys {
 func (e Voided) Keys() Keys    { return Keys{Loop: e.Loop, Gauge: e.Gauge, Person: principal(e.Who)} }
 func (e Approved) Keys() Keys  { return Keys{Loop: e.Loop, Person: e.Who.Principal} }
 func (e Declined) Keys() Keys  { return Keys{Loop: e.Loop, Person: e.Who.Principal} }
+func (e Marked) Keys() Keys    { return Keys{Loop: e.Loop, Part: e.Part, Person: e.Who.Principal} }
 func (e Intended) Keys() Keys  { return Keys{Loop: e.Intent.Loop} }
 func (e Concluded) Keys() Keys { return Keys{Loop: e.Loop} }
 func (e Held) Keys() Keys      { return Keys{Loop: e.Loop, Person: principal(e.Who)} }
@@ -345,6 +360,7 @@ var decoders = map[string]func([]byte) (Event, error){
 	Voided{}.Kind():      as[Voided],
 	Approved{}.Kind():    as[Approved],
 	Declined{}.Kind():    as[Declined],
+	Marked{}.Kind():      as[Marked],
 	Intended{}.Kind():    as[Intended],
 	Concluded{}.Kind():   as[Concluded],
 	Held{}.Kind():        as[Held],

@@ -177,6 +177,10 @@ func (d *decision) mayType(f HandSet, p *Open) Code {
 		return declineHeld
 	case d.expired(p):
 		return declineVoid
+	case p.Again != nil:
+		return declineAgain
+	case p.Two && p.Status == Pending:
+		return codeTwo
 	case f.Value != nil && len(p.Moves) > 1:
 		return declineSeveral
 	}

@@ -135,6 +135,35 @@ type Approve struct {
 	Who      Person `json:"who"`
 }
 
+// Lower asks for less than a proposal of a single register: New lies between what
+// the register holds and what was proposed. It makes a new proposal, which has to
+// be approved like any other.
+type Lower struct {
+	Proposal uint64        `json:"proposal"`
+	Digest   string        `json:"digest"`
+	New      length.Length `json:"new"`
+	Who      Person        `json:"who"`
+}
+
+// MeasureAgain asks for a second reading of a proposal's part before it is
+// decided, or takes that back.
+type MeasureAgain struct {
+	Proposal uint64 `json:"proposal"`
+	On       bool   `json:"on"`
+	Who      Person `json:"who"`
+}
+
+// How somebody is known who did not enter a PIN: a program by its token, whoever
+// may open the local socket by the name of their account on the computer.
+const (
+	AuthToken  = "token"
+	AuthSocket = "local socket"
+)
+
+// known reports whether a person is told from every other one: the same one may have
+// several tokens, and several accounts on the computer.
+func (p Person) known() bool { return p.Auth != AuthToken && p.Auth != AuthSocket }
+
 // Reject is a person's no, with a reason.
 type Reject struct {
 	Proposal uint64 `json:"proposal"`
@@ -193,20 +222,22 @@ func (r Role) rank() int {
 	return 0
 }
 
-func (Started) fact()   {}
-func (Configure) fact() {}
-func (Link) fact()      {}
-func (Sample) fact()    {}
-func (Reading) fact()   {}
-func (Pair) fact()      {}
-func (Task) fact()      {}
-func (Outcome) fact()   {}
-func (Verified) fact()  {}
-func (Tick) fact()      {}
-func (Approve) fact()   {}
-func (Reject) fact()    {}
-func (Hold) fact()      {}
-func (Resume) fact()    {}
+func (Lower) fact()        {}
+func (MeasureAgain) fact() {}
+func (Started) fact()      {}
+func (Configure) fact()    {}
+func (Link) fact()         {}
+func (Sample) fact()       {}
+func (Reading) fact()      {}
+func (Pair) fact()         {}
+func (Task) fact()         {}
+func (Outcome) fact()      {}
+func (Verified) fact()     {}
+func (Tick) fact()         {}
+func (Approve) fact()      {}
+func (Reject) fact()       {}
+func (Hold) fact()         {}
+func (Resume) fact()       {}
 
 // Intent is a write that was decided: with every precondition that is checked
 // again at the pre-read, in the same Read as the old value.

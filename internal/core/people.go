@@ -25,8 +25,14 @@ func (d *decision) approve(f Approve) {
 		decline(declineHeld)
 	case d.expired(p):
 		decline(declineExpired)
+	case p.Again != nil:
+		decline(declineAgain)
+	case p.Two && !f.Who.known():
+		decline(declineProgram)
+	case p.Two && p.Agreed != nil && p.Agreed.Principal == f.Who.Principal:
+		// their yes is on record, and is one of two
 	default:
-		d.emit(Approved{Proposal: p.ID, Loop: p.Loop, Who: f.Who})
+		d.emit(Approved{Proposal: p.ID, Loop: p.Loop, Who: f.Who, Another: p.Two && p.Agreed == nil})
 	}
 }
 

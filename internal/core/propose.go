@@ -43,6 +43,8 @@ func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 	p := d.newProposal(j, l, c, all)
 	d.bound(j, l, all, p)
 	p.Need, p.Reason = j.Need, j.Bound
+	d.two(l, p)
+	j.Need, j.Bound = p.Need, p.Reason
 	if open != nil && j.Route != routeRefused && open.Need == p.Need && d.alike(l, all, to, d.s.after(l, open.Moves)) {
 		j.Propose = codeStands // no churn under the thumb
 		return nil, nil

@@ -67,6 +67,7 @@ func (d *decision) putBack(f PutBack) {
 		return
 	}
 	p.Need, p.Reason = cmp.Or(j.Need, Operator), cmp.Or(j.Bound, kindPutBack)
+	d.two(l, p)
 	if open := d.s.proposalOf(l.Name); open != nil {
 		d.void(open, Voided{Cause: causeSuperseded})
 	}

@@ -304,6 +304,9 @@ func (w *world) decide() {
 			w.send(Reject{Proposal: p.ID, Reason: "no", Who: operator})
 		case 1:
 			w.send(Approve{Proposal: p.ID, Digest: p.Digest + "x", Who: setter})
+			w.send(MeasureAgain{Proposal: p.ID, On: w.pick("mark", 2) == 0, Who: operator})
+			m := p.Moves[0]
+			w.send(Lower{Proposal: p.ID, Digest: p.Digest, New: m.Old + (m.New-m.Old)/2/um*um, Who: setter})
 		case 2:
 			w.send(Approve{Proposal: p.ID, Digest: p.Digest, Who: operator})
 		default:
@@ -388,7 +391,7 @@ func (w *world) garbage() Fact {
 		return rapid.OneOf(rapid.SampledFrom([]string{"", "bore", "boss", "g-bore", "R1", "T1", "P1", "101"}), rapid.String()).Draw(w.draw, name)
 	}
 	who := Person{Principal: text("who"), Role: Role(rapid.SampledFrom([]string{"", "viewer", "operator", "setter", "engineer", "x"}).Draw(w.draw, "role"))}
-	switch w.pick("garbage", 21) {
+	switch w.pick("garbage", 23) {
 	case 0:
 		return Link{Up: w.pick("up", 2) == 0, Epoch: w.epoch, Cause: Code(text("cause"))}
 	case 1:
@@ -440,6 +443,10 @@ func (w *world) garbage() Fact {
 	case 19:
 		v := nm("value")
 		return HandSet{Proposal: n("proposal"), Digest: text("digest"), Register: text("register"), Value: &v, Who: who}
+	case 20:
+		return Lower{Proposal: n("proposal"), Digest: text("digest"), New: nm("less"), Who: who}
+	case 21:
+		return MeasureAgain{Proposal: n("proposal"), On: w.pick("on", 2) == 0, Who: who}
 	case 17:
 		size := nm("size")
 		return Plug{Characteristic: text("characteristic"), Part: text("part"), Plug: rapid.SampledFrom([]string{PlugGO, PlugNOGO, ""}).Draw(w.draw, "plug"), Enters: w.pick("enters", 2) == 0, Size: &size, Who: who}

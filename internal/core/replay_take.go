@@ -48,6 +48,10 @@ func (r *Replay) take(d *decision, e Event, out *Again) {
 	case Concluded:
 		r.concluded(d, e)
 	case Proposed:
+		if e.From != 0 {
+			r.lowered(d, e)
+			break
+		}
 		r.rethought(d, e)
 		r.twin(e)
 	case Approved, Voided:
@@ -315,6 +319,9 @@ func (r *Replay) answered(d *decision, e Event) {
 			r.step(d, Approve{Proposal: p.ID, Digest: p.Digest, Who: e.Who})
 		}
 	case Voided:
+		if e.Cause == causeLowered {
+			return // what was proposed in its place follows
+		}
 		if p := find(e.Proposal); p != nil && p.Status == Pending && (e.Cause == causeRejected || e.Cause == causeExpired || e.Cause == causeNotNeeded) {
 			e.Proposal = p.ID
 			d.emit(e)

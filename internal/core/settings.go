@@ -115,6 +115,7 @@ type Bounds struct {
 	OperatorStep   length.Length `json:"operator_step"`
 	SetterStep     length.Length `json:"setter_step"`
 	Travel         length.Length `json:"travel"`                     // Σ|unapproved steps| per tool life
+	TwoBeyond      length.Length `json:"two_beyond,omitempty"`       // beyond it two people have to agree; 0: never
 	ReturnByItself bool          `json:"return_by_itself,omitempty"` // after a reported tool change, to where tools start
 	Expires        int64         `json:"expires_ms"`
 	ExpiresParts   int64         `json:"expires_parts"`

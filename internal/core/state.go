@@ -64,8 +64,10 @@ type Open struct {
 	Proposal
 	Status   Status  `json:"status"`
 	Approval *Person `json:"approval,omitempty"`
-	Tries    int     `json:"tries,omitempty"` // of the next move
-	Done     int     `json:"done,omitempty"`  // moves made and read back
+	Agreed   *Person `json:"agreed,omitempty"` // the first of two, until the second has
+	Again    *Person `json:"again,omitempty"`  // wants the part measured again first
+	Tries    int     `json:"tries,omitempty"`  // of the next move
+	Done     int     `json:"done,omitempty"`   // moves made and read back
 }
 
 // OpenCut is what is in force for the part that is being cut, or comes next.

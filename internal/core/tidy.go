@@ -127,6 +127,12 @@ func tidy(f Fact) Fact {
 	case Approve:
 		f.Who = f.Who.tidy()
 		return f
+	case Lower:
+		f.Digest, f.Who = bounded(f.Digest), f.Who.tidy()
+		return f
+	case MeasureAgain:
+		f.Who = f.Who.tidy()
+		return f
 	case Reject:
 		f.Who = f.Who.tidy()
 		return f

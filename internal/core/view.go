@@ -92,6 +92,7 @@ type ProposalView struct {
 	TypeIn         bool         `json:"type_in,omitempty"` // by hand: a person types it and says so
 	Left           int64        `json:"expires_in_ms"`
 	Effective      string       `json:"effective"`             // "at once" or "next cycle": when a new register value acts
+	Beyond         bool         `json:"beyond,omitempty"`      // more than what may happen by itself: who agrees proves who they are once more
 	InTransit      uint64       `json:"in_transit"`            // parts cut since the newest one it rests on
 	Measurement    *Measured    `json:"measurement,omitempty"` // that it rests on, while it is the newest
 }
@@ -134,7 +135,7 @@ func (s *State) proposalView(p Open) ProposalView {
 	c := &l.Characteristics[i]
 	v := ProposalView{
 		Open: p, Machine: g.Settings.Machine, Characteristic: c.Name, Limits: c.Limits, Internal: c.Internal,
-		Effective: g.Settings.Effective, TypeIn: g.Settings.ByHand, Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
+		Beyond: p.Beyond(&l.Bounds), Effective: g.Settings.Effective, TypeIn: g.Settings.ByHand, Waiting: s.waiting(&p), Left: max(0, l.Bounds.Expires-s.ageOf(&p)),
 	}
 	cut := s.cut(p.Count)
 	for _, m := range p.Moves {

@@ -9,9 +9,6 @@ import (
 	"offsetbridge/internal/core"
 )
 
-// authToken is how the record says that a program acted, by its token.
-const authToken = "token"
-
 // bearer lets a program in that brings its token. No browser sends one by
 // itself, so that another site can make nobody's browser use it. False when the
 // request brings none.
@@ -37,7 +34,7 @@ func (p *Page) bearer(w http.ResponseWriter, r *http.Request, safe bool) (done b
 		refuse(w, http.StatusForbidden, "role", core.Code("role").Words())
 		return true
 	}
-	p.shared.ServeHTTP(w, r.WithContext(WithPerson(r.Context(), core.Person{Principal: t.Name, Role: t.Role, Auth: authToken})))
+	p.shared.ServeHTTP(w, r.WithContext(WithPerson(r.Context(), core.Person{Principal: t.Name, Role: t.Role, Auth: core.AuthToken})))
 	return true
 }
 

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"maps"
 	"slices"
-	"strconv"
 	"sync"
 	"time"
 
@@ -48,7 +47,6 @@ type BoardCard struct {
 	Effective string `json:"effective"`
 	Gauge     string `json:"gauge,omitempty"`
 	Approval  string `json:"approved_by,omitempty"`
-	Again     *mark  `json:"again,omitempty"`
 }
 
 // Bar are the places on a size's line.
@@ -86,7 +84,6 @@ type Need struct {
 // board keeps what all open pages show, worked out once for all of them.
 type board struct {
 	plant *glance
-	marks *marks
 	log   *zap.Logger
 	dirty chan struct{}
 
@@ -101,9 +98,9 @@ type board struct {
 	shown    map[string]core.Shown // registers as their control shows them, by machine and name
 }
 
-func newBoard(p Plant, m *marks, log *zap.Logger) *board {
+func newBoard(p Plant, log *zap.Logger) *board {
 	return &board{
-		plant: &glance{Plant: p}, marks: m, log: log, dirty: make(chan struct{}, 1), changed: make(chan struct{}), writes: map[string]string{}, approved: map[string]string{},
+		plant: &glance{Plant: p}, log: log, dirty: make(chan struct{}, 1), changed: make(chan struct{}), writes: map[string]string{}, approved: map[string]string{},
 	}
 }
 
@@ -250,7 +247,6 @@ func (b *board) card(p core.ProposalView) BoardCard {
 	if p.Approval != nil {
 		c.Approval = p.Approval.Principal
 	}
-	c.Again = b.marks.of(c.ID)
 	return c
 }
 
@@ -267,7 +263,6 @@ func (b *board) released(rel bridge.Released) {
 	machine := machineOf(rel)
 	if machine != "" {
 		for _, e := range rel.Events {
-			b.marks.released(machine, e)
 			b.take(machine, e)
 		}
 	}
@@ -278,15 +273,18 @@ func (b *board) released(rel bridge.Released) {
 func (b *board) take(machine string, e core.Event) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	card := func(id uint64) string { return machine + "/" + strconv.FormatUint(id, 10) }
+	card := func(id uint64) string { return cardName(machine, id) }
 	switch e := e.(type) {
 	case core.Approved:
 		bound(b.approved)
-		b.approved[card(e.Proposal)] = e.Who.Principal
+		b.approved[card(e.Proposal)] = e.Who.Principal // of two the second
 	case core.Voided:
 		c := Closed{ID: card(e.Proposal), Loop: e.Loop, How: "ended", Say: e.Cause.Words()}
-		if e.Who != nil {
+		switch {
+		case e.Who != nil && e.Reason != "":
 			c.How, c.Who, c.Say = "rejected", e.Who.Principal, e.Reason
+		case e.Who != nil:
+			c.Who = e.Who.Principal
 		}
 		delete(b.approved, c.ID)
 		b.close(machine, c)

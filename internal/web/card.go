@@ -33,6 +33,7 @@ type Card struct {
 	Spread    string    `json:"spread"`            // two standard deviations of the next part
 	ByHand    string    `json:"by_hand,omitempty"` // the arithmetic in one line, in the control's unit
 	Type      []string  `json:"type,omitempty"`    // by hand: what a person does, register by register
+	Less      []Less    `json:"less,omitempty"`    // what may be asked for instead, of a single register
 	Registers []Entered `json:"registers"`         // in the order they are written
 	Sizes     []Size    `json:"sizes,omitempty"`   // what it does to each, where there are several
 	Need      string    `json:"need,omitempty"`    // role
@@ -40,6 +41,11 @@ type Card struct {
 	Waiting   string    `json:"waiting,omitempty"`
 	InTransit uint64    `json:"in_transit"`
 	Expires   int64     `json:"expires_in_s"`
+	Identify  bool      `json:"identify,omitempty"`     // whoever approves enters their PIN once more
+	Two       bool      `json:"two,omitempty"`          // two people have to agree
+	Agreed    string    `json:"agreed_by,omitempty"`    // who was the first of them
+	Again     string    `json:"again,omitempty"`        // who wants the part measured again first
+	From      string    `json:"smaller_than,omitempty"` // the card that a person asked less of
 }
 
 // Entered is one register's change as the control shows it.
@@ -49,6 +55,30 @@ type Entered struct {
 	New      string        `json:"new"`
 	OldNM    length.Length `json:"old_nm"`
 	NewNM    length.Length `json:"new_nm"`
+	StepNM   length.Length `json:"step_nm"`
+}
+
+// Less is a smaller change that may be asked for.
+type Less struct {
+	Text  string        `json:"text"`
+	NewNM length.Length `json:"new_nm"`
+}
+
+// lessOf offers three quarters, half and a quarter of the way, on the register's
+// step; none where several registers move together.
+func lessOf(p core.ProposalView) []Less {
+	if len(p.Moves) != 1 || len(p.Control) != 1 || p.Status != core.Pending || p.Control[0].Step <= 0 {
+		return nil
+	}
+	var out []Less
+	m, at := p.Moves[0], p.Control[0]
+	for _, quarters := range []length.Length{3, 2, 1} {
+		v := round(m.Old+(m.New-m.Old)*quarters/4, at.Step)
+		if min(m.Old, m.New) < v && v < max(m.Old, m.New) && (len(out) == 0 || out[len(out)-1].NewNM != v) {
+			out = append(out, Less{Text: registerText(v, at), NewNM: v})
+		}
+	}
+	return out
 }
 
 // Size is what a correction does to one of several characteristics: how far the
@@ -64,7 +94,7 @@ type Size struct {
 func CardOf(p core.ProposalView) Card {
 	size := p.Size
 	c := Card{
-		ID: p.Machine + "/" + strconv.FormatUint(p.ID, 10), Digest: p.Digest, Status: string(p.Status),
+		ID: cardName(p.Machine, p.ID), Digest: p.Digest, Status: string(p.Status),
 		Machine: p.Machine, Loop: p.Loop, Tool: p.Tool, Part: p.Part,
 		Measured: p.Measured.Text(length.MM, 4), Aim: p.Aim.Text(length.MM, 4),
 		FromAim: (p.Measured - p.Aim).Signed(length.MM, 4), Limits: p.Limits.String(),
@@ -72,13 +102,15 @@ func CardOf(p core.ProposalView) Card {
 		Spread: "±" + (2*p.Sigma).Text(length.MM, 4), Need: string(p.Need), Because: p.Reason.Words(),
 		Waiting: p.Waiting.Words(), InTransit: p.InTransit, Expires: p.Left / 1000,
 	}
+	c.people(p)
+	c.Less = lessOf(p)
 	if (size < 0) == p.Internal {
 		c.Cuts = "less"
 	}
 	for i, m := range p.Moves {
 		at := p.Control[i]
 		c.Registers = append(c.Registers, Entered{
-			Register: m.Register, Old: registerText(m.Old, at), New: registerText(m.New, at), OldNM: m.Old, NewNM: m.New,
+			Register: m.Register, Old: registerText(m.Old, at), New: registerText(m.New, at), OldNM: m.Old, NewNM: m.New, StepNM: at.Step,
 		})
 		if p.TypeIn {
 			c.Type = append(c.Type, typeIn(m, at))
@@ -107,6 +139,22 @@ func CardOf(p core.ProposalView) Card {
 	c.ByHand = byHand(p)
 	return c
 }
+
+// people says what the card asks of people, and what they said.
+func (c *Card) people(p core.ProposalView) {
+	c.Identify, c.Two = p.Beyond, p.Two
+	if p.Agreed != nil {
+		c.Agreed = p.Agreed.Principal
+	}
+	if p.Proposal.From != 0 {
+		c.From = cardName(p.Machine, p.Proposal.From)
+	}
+	if p.Open.Again != nil {
+		c.Again = p.Open.Again.Principal
+	}
+}
+
+func cardName(machine string, id uint64) string { return machine + "/" + strconv.FormatUint(id, 10) }
 
 func direction(size length.Length) string {
 	if size > 0 {

@@ -61,7 +61,7 @@ func (s *Server) ListenPage(o PageOptions) (*Listener, error) {
 		raw.Close() //nolint:errcheck // nothing was accepted
 		return nil, fmt.Errorf("page address %q %w", o.Listen, ErrOpen)
 	}
-	b := newBoard(s.o.Plant, &s.marks, s.o.Log)
+	b := newBoard(s.o.Plant, s.o.Log)
 	page, err := newPage(&s.server, b, o.House, o.Watch, secure)
 	if err != nil {
 		raw.Close() //nolint:errcheck // nothing was accepted

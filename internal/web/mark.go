@@ -2,114 +2,46 @@ package web
 
 import (
 	"net/http"
-	"sync"
-	"time"
 
 	"offsetbridge/internal/bridge"
 	"offsetbridge/internal/core"
 )
 
-// maxMarks bounds the cards that wait for a second reading of their part: at
-// most one for each open proposal.
-const maxMarks = 10_000
-
-// mark says that somebody wants a part measured again before a card is decided.
-// It stops approvals only, so it is kept in memory: after a restart every card is
-// new anyhow.
-type mark struct {
-	Who string    `json:"who"`
-	At  time.Time `json:"at"`
-
-	machine, loop, part string
-}
-
-type marks struct {
-	mu  sync.Mutex
-	all map[string]mark // by the card's id
-}
-
-func (m *marks) of(id string) *mark {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if x, ok := m.all[id]; ok {
-		return &x
-	}
-	return nil
-}
-
-func (m *marks) set(id string, x mark) bool {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if m.all == nil {
-		m.all = map[string]mark{}
-	}
-	if len(m.all) >= maxMarks {
-		return false
-	}
-	m.all[id] = x
-	return true
-}
-
-func (m *marks) clear(id string) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	delete(m.all, id)
-}
-
-// released takes a mark away once the part was measured again, or its card has
-// ended.
-func (m *marks) released(machine string, e core.Event) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	for id, x := range m.all {
-		if x.machine != machine {
-			continue
-		}
-		switch e := e.(type) {
-		case core.Judged:
-			if e.Loop == x.loop && e.Admit == "" && e.Attribute == "" && e.Reading.Part == x.part {
-				delete(m.all, id)
-			}
-		case core.Voided:
-			if e.Loop == x.loop {
-				delete(m.all, id)
-			}
-		}
-	}
-}
-
-// again asks for a second reading of a card's part, or takes that back.
-func (s *server) again(w http.ResponseWriter, r *http.Request) {
+// measure asks for a second reading of a card's part, or takes that back.
+func (s *server) measure(w http.ResponseWriter, r *http.Request) {
 	var body MeasureRequest
-	if _, ok := s.take(w, r, &body); !ok {
+	if id, ok := s.take(w, r, &body); ok {
+		rel, err := s.o.Plant.Call(r.Context(), r.PathValue("machine"), core.MeasureAgain{Proposal: id, On: body.On, Who: person(r)})
+		if s.settled(w, r, rel.Declined(), err) {
+			answer(w, http.StatusOK, struct{}{})
+		}
+	}
+}
+
+// lower asks for less than a card: another card takes its place.
+func (s *server) lower(w http.ResponseWriter, r *http.Request) {
+	var body LowerRequest
+	id, ok := s.take(w, r, &body)
+	if !ok {
 		return
 	}
-	if !person(r).Role.May(core.Operator) {
-		refuse(w, http.StatusForbidden, "role", core.Code("role").Words())
+	rel, err := s.o.Plant.Call(r.Context(), r.PathValue("machine"), core.Lower{Proposal: id, Digest: body.Digest, New: body.New, Who: person(r)})
+	if !s.settled(w, r, rel.Declined(), err) {
 		return
 	}
-	c, err := s.open(r)
-	switch {
-	case err != nil:
-		s.fail(w, err)
-	case c == nil:
-		refuse(w, http.StatusConflict, "gone", core.Code("gone").Words())
-	case c.Status != string(core.Pending):
-		refuse(w, http.StatusConflict, "decided", core.Code("decided").Words())
-	case !body.On:
-		s.marks.clear(c.ID)
-		answer(w, http.StatusOK, struct{}{})
-	case !s.marks.set(c.ID, mark{Who: person(r).Principal, At: time.Now().UTC(), machine: c.Machine, loop: c.Loop, part: c.Part}):
-		refuse(w, http.StatusServiceUnavailable, "many", "too many cards wait for a second reading, decide some of them first")
-	default:
-		answer(w, http.StatusOK, struct{}{})
+	out := LowerResult{}
+	for _, e := range rel.Events {
+		if p, ok := e.(core.Proposed); ok {
+			out = LowerResult{ID: cardName(r.PathValue("machine"), p.ID), Digest: p.Digest}
+		}
 	}
+	answer(w, http.StatusOK, out)
 }
 
 // open returns the open card that a request's path names, nil when there is none.
 func (s *server) open(r *http.Request) (*Card, error) {
 	cards, err := s.cards(r.Context())
-	want := r.PathValue("machine") + "/" + r.PathValue("id")
+	want := cardID(r)
 	for i := range cards {
 		if cards[i].ID == want {
 			return &cards[i], err
@@ -119,12 +51,9 @@ func (s *server) open(r *http.Request) (*Card, error) {
 }
 
 // mayApprove reports whether an approval may go on to the machine; otherwise it
-// has answered why not.
+// has answered why not. What goes beyond what may happen by itself needs somebody
+// who proved a moment ago who they are.
 func (s *server) mayApprove(w http.ResponseWriter, r *http.Request) bool {
-	if x := s.marks.of(r.PathValue("machine") + "/" + r.PathValue("id")); x != nil {
-		refuse(w, http.StatusConflict, "again", "the part is to be measured again first, as "+x.Who+" asked; measure it, or take that back")
-		return false
-	}
 	if fresh, page := r.Context().Value(freshKey{}).(bool); !page || fresh {
 		return true
 	}
@@ -133,8 +62,8 @@ func (s *server) mayApprove(w http.ResponseWriter, r *http.Request) bool {
 		s.fail(w, err)
 		return false
 	}
-	if c != nil && !core.Operator.May(core.Role(c.Need)) {
-		refuse(w, http.StatusForbidden, "identify", "this change is beyond the operator's, enter your PIN once more")
+	if c != nil && c.Identify {
+		refuse(w, http.StatusForbidden, "identify", "this change is beyond what may happen by itself, enter your PIN once more")
 		return false
 	}
 	return true

@@ -179,10 +179,8 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 		want       int
 	}{
 		{"/v1/queue/mill/17/measure", `{"on":true}`, 200},
-		{approve17, `{"digest":"d1"}`, 409},
-		{"/v1/queue/mill/17/measure", `{"on":false}`, 200},
+		{"/v1/queue/mill/17/lower", `{"digest":"d1","new_nm":9000}`, 200},
 		{approve17, `{"digest":"d1"}`, 200},
-		{"/v1/queue/mill/99/measure", `{"on":true}`, 409},
 		{"/v1/queue/lathe/1/approve", `{"digest":"d1"}`, 404},
 		{approve17, `{"wrong":1}`, 400},
 		{"/v1/queue/mill/17/reject", `{"reason":"chip"}`, 200},
@@ -234,8 +232,8 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 	if len(missing) > 0 {
 		t.Errorf("never asked: %v", missing)
 	}
-	if n := len(p.calls); n != 12 {
-		t.Errorf("%d inputs reached the plant, want approve, reject, hold, resume, a reading, an insert, what was typed twice, a first part, a put-back, a signature and a task", n)
+	if n := len(p.calls); n != 14 {
+		t.Errorf("%d inputs reached the plant, want measure, lower, approve, reject, hold, resume, a reading, an insert, what was typed twice, a first part, a put-back, a signature and a task", n)
 	}
 }
 

@@ -2,6 +2,7 @@ package web
 
 import (
 	"offsetbridge/internal/core"
+	"offsetbridge/internal/length"
 )
 
 // Bodies of answers and requests that are no type of their own elsewhere.
@@ -34,6 +35,17 @@ type (
 	ApproveRequest struct {
 		Digest string `json:"digest"`
 	}
+	// LowerRequest asks for less: New lies between what the register holds and what
+	// was proposed.
+	LowerRequest struct {
+		Digest string        `json:"digest"`
+		New    length.Length `json:"new_nm"`
+	}
+	// LowerResult is the card that took the other's place.
+	LowerResult struct {
+		ID     string `json:"id"`
+		Digest string `json:"digest"`
+	}
 	// RejectRequest says why not.
 	RejectRequest struct {
 		Reason string `json:"reason"`
@@ -60,7 +72,7 @@ type (
 // operations lists everything that the interface does. A test holds it against
 // what is routed, and against the real answers.
 func operations() []operation {
-	decide := []string{"gone", "decided", "digest", "role", "held-now", "too-late", "again", "identify"}
+	decide := []string{"gone", "decided", "digest", "role", "held-now", "too-late", "again", "identify", "a-person"}
 	return []operation{
 		{pattern: "GET /v1/openapi.json", say: "This description.", answer: object{}, nobody: true},
 		{pattern: "GET /v1/status", say: "The whole plant at one glance.", answer: Status{}, need: core.Viewer},
@@ -68,7 +80,8 @@ func operations() []operation {
 		{pattern: "GET /v1/queue/{machine}/{id}", say: "One open proposal.", answer: Card{}, need: core.Viewer, codes: []string{"gone"}},
 		{pattern: "POST /v1/queue/{machine}/{id}/approve", say: "Say yes to exactly one proposal, by its digest. The same approval by the same person again answers the same and does nothing.", body: ApproveRequest{}, need: core.Operator, codes: decide},
 		{pattern: "POST /v1/queue/{machine}/{id}/reject", say: "Say no to one proposal. The same change does not come back until something changes.", body: RejectRequest{}, need: core.Operator, codes: []string{"gone", "decided", "role", "reason"}},
-		{pattern: "POST /v1/queue/{machine}/{id}/measure", say: "Ask for a second reading of the part before the proposal is decided, or take that back.", body: MeasureRequest{}, need: core.Operator, codes: []string{"gone", "decided", "many"}},
+		{pattern: "POST /v1/queue/{machine}/{id}/lower", say: "Ask for a smaller change of a single register: another proposal takes its place, guarded anew, and has to be approved itself.", body: LowerRequest{}, answer: LowerResult{}, need: core.Operator, codes: append([]string{"smaller", "several-registers", "bounds"}, decide...)},
+		{pattern: "POST /v1/queue/{machine}/{id}/measure", say: "Ask for a second reading of the part before the proposal is decided, or take that back.", body: MeasureRequest{}, need: core.Operator, codes: []string{"gone", "decided"}},
 		{pattern: "GET /v1/requests", say: "The parts of which another reading is wanted.", answer: RequestsView{}, need: core.Viewer},
 		{pattern: "POST /v1/hold", say: "Stop writing at once: everything, a machine, or one loop. Registers keep their values.", body: Scope{}, need: core.Operator, codes: []string{"machine", "scope", "no-loop", "held-already"}},
 		{pattern: "POST /v1/resume", say: "Clear one hold after its cause was looked at. It names the cause it clears.", body: Scope{}, need: core.Operator, codes: []string{"machine", "not-held", "cause", "reason", "hold-file"}},
@@ -115,14 +128,15 @@ func codes() object {
 		"page": "there is no such file", "method": "a file can only be read", "time": "no answer in time, look at the status before trying again",
 		"unavailable": "the program cannot do this just now", "many": "too many are open or wait already", "machine": "there is no machine of that name",
 		"loop": "no loop is named", "scope": "a loop needs its machine", "limit": "not a number of events that can be asked for",
-		"again": "the part is to be measured again first", "hold-file": "the hold file beside the journal is still there",
-		"as_found": "not a deviation of a gauge", "temperature": "not a temperature", "orientation": "not an orientation", "depth": "not a depth",
+		"hold-file": "the hold file beside the journal is still there",
+		"as_found":  "not a deviation of a gauge", "temperature": "not a temperature", "orientation": "not an orientation", "depth": "not a depth",
 		"value": "not a measured value", "part": "characteristic or part is missing", "plug": "not a GO or NO-GO result", "task": "not a measuring task", "no-item": "there is no such reading in the tray",
 	}
 	for _, c := range []core.Code{
 		"not-by-hand", "typed-void", "typed-several", "off-grid", "off-band", "no-register", "no-change",
 		"no-tool", "no-before", "first-size", "first-out", "first-go", "first-nogo", "first-open",
 		"gone", "decided", "digest", "held-now", "too-late", "reason", "no-loop", "held-already", "not-held", "cause", "no-machine",
+		"again", "smaller", "several-registers", "bounds", "a-person",
 	} {
 		out[string(c)] = c.Words()
 	}

@@ -72,7 +72,6 @@ func newPage(s *server, b *board, house *account.House, watch, secure bool) (*Pa
 	mux.HandleFunc("GET /v1/machines", look.lines)
 	mux.HandleFunc("GET /v1/machines/{machine}", look.machine)
 	mux.HandleFunc("GET /v1/trend/{machine}", s.trend)
-	mux.HandleFunc("POST /v1/queue/{machine}/{id}/measure", p.measure)
 	mux.HandleFunc("GET /v1/session", p.who)
 	mux.HandleFunc("POST /v1/session", p.signIn)
 	mux.HandleFunc("POST /v1/session/proof", p.prove)

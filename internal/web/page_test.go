@@ -17,6 +17,7 @@ import (
 	"offsetbridge/internal/account"
 	"offsetbridge/internal/bridge"
 	"offsetbridge/internal/core"
+	"offsetbridge/internal/length"
 )
 
 // people of the tests: the PIN is the hash.
@@ -188,7 +189,7 @@ func TestWithoutWatchNothingIsSeenBySomebodyUnknown(t *testing.T) {
 func TestTheLargerChangeNeedsThePINOnceMore(t *testing.T) {
 	s := open(t, false)
 	big := card()
-	big.Need = core.Setter
+	big.Beyond = true
 	s.plant.status.Machines[0].Proposals = []core.ProposalView{big}
 	b := s.browser(t)
 	b.signIn("p2", "805133")
@@ -217,7 +218,8 @@ func TestTheLargerChangeNeedsThePINOnceMore(t *testing.T) {
 	}
 }
 
-func TestAPartToBeMeasuredAgainIsNotDecidedBefore(t *testing.T) {
+// Who wants a part measured again is on record, and every tablet is told.
+func TestAPartIsToBeMeasuredAgain(t *testing.T) {
 	s := open(t, false)
 	one, two := s.browser(t), s.browser(t)
 	one.signIn("p1", "274916")
@@ -225,27 +227,54 @@ func TestAPartToBeMeasuredAgainIsNotDecidedBefore(t *testing.T) {
 	if status, code := one.post("/v1/queue/mill/17/measure", `{"on":true}`); status != http.StatusOK {
 		t.Fatalf("measure again: %d %s", status, code)
 	}
+	who := core.Person{Principal: "p1", Role: core.Operator, Auth: "pin"}
+	if all := s.plant.made(); len(all) != 1 || all[0] != core.Fact(core.MeasureAgain{Proposal: 17, On: true, Who: who}) {
+		t.Fatalf("happened: %+v", all)
+	}
+	marked := card()
+	marked.Open.Again, marked.Two, marked.Agreed, marked.From = &who, true, &who, 16
+	s.plant.mu.Lock()
+	s.plant.status.Machines[0].Proposals, s.plant.decline = []core.ProposalView{marked}, "again"
+	s.plant.mu.Unlock()
+	s.plant.tell(bridge.Released{Stream: "machine/mill", Events: []core.Event{core.Marked{Proposal: 17, On: true, Who: who}}})
 	var board Board
-	two.ask("GET", "/v1/board", "", &board)
-	if len(board.Proposals) != 1 || board.Proposals[0].Again == nil || board.Proposals[0].Again.Who != "p1" {
-		t.Errorf("the other tablet is not told: %+v", board.Proposals)
+	for i := 0; i < 100 && (len(board.Proposals) == 0 || board.Proposals[0].Again == ""); i++ {
+		two.ask("GET", "/v1/board", "", &board)
+		time.Sleep(10 * time.Millisecond)
+	}
+	if c := board.Proposals[0]; c.Again != "p1" || !c.Two || c.Agreed != "p1" || c.From != "mill/16" {
+		t.Errorf("the other tablet is told %+v", c)
 	}
 	if status, code := two.post(approve17, `{"digest":"d1"}`); status != http.StatusConflict || code != "again" {
 		t.Errorf("approved meanwhile: %d %s", status, code)
 	}
-	judged := func(part string) bridge.Released {
-		return bridge.Released{Stream: "machine/mill", Events: []core.Event{core.Judged{Loop: "bore", Reading: core.Reading{Part: part}}}}
+}
+
+// A smaller amount is asked for by the very value, and names the card that came of
+// it.
+func TestASmallerAmountIsAskedFor(t *testing.T) {
+	s := open(t, false)
+	b := s.browser(t)
+	b.signIn("p1", "274916")
+	s.plant.mu.Lock()
+	s.plant.answer = []core.Event{core.Voided{Proposal: 17}, core.Proposed{Proposal: core.Proposal{ID: 18, Digest: "d2"}}}
+	s.plant.mu.Unlock()
+	var out LowerResult
+	if status, _ := b.ask("POST", "/v1/queue/mill/17/lower", `{"digest":"d1","new_nm":9000}`, &out); status != http.StatusOK || out.ID != "mill/18" || out.Digest != "d2" {
+		t.Errorf("%d %+v", status, out)
 	}
-	s.plant.tell(judged("58"))
-	if status, _ := two.post(approve17, `{"digest":"d1"}`); status != http.StatusConflict {
-		t.Errorf("another part's reading lets it go: %d", status)
+	want := core.Lower{Proposal: 17, Digest: "d1", New: 9_000, Who: core.Person{Principal: "p1", Role: core.Operator, Auth: "pin"}}
+	if all := s.plant.made(); len(all) != 1 || all[0] != core.Fact(want) {
+		t.Errorf("happened: %+v", all)
 	}
-	s.plant.tell(judged("57"))
-	if status, code := two.post(approve17, `{"digest":"d1"}`); status != http.StatusOK {
-		t.Errorf("still kept after its part was measured: %d %s", status, code)
+	s.plant.mu.Lock()
+	s.plant.decline = "smaller"
+	s.plant.mu.Unlock()
+	if status, code := b.post("/v1/queue/mill/17/lower", `{"digest":"d1","new_nm":90000}`); status != http.StatusConflict || code != "smaller" {
+		t.Errorf("more: %d %s", status, code)
 	}
-	if status, code := one.post("/v1/queue/mill/99/measure", `{"on":true}`); status != http.StatusConflict || code != "gone" {
-		t.Errorf("a card that is gone: %d %s", status, code)
+	if status, code := b.post("/v1/queue/mill/17/lower", `{"digest":"d1","new_nm":0.5}`); status != http.StatusBadRequest || code != "body" {
+		t.Errorf("a part of a nanometre: %d %s", status, code)
 	}
 }
 
@@ -331,5 +360,34 @@ func TestALiveStreamEndsWithItsSession(t *testing.T) {
 	case <-ended:
 	case <-time.After(10 * time.Second):
 		t.Error("the stream goes on without anybody signed in")
+	}
+}
+
+// What is offered instead lies between what the register holds and what was
+// proposed, on its step, and the text is made from the same number.
+func TestLessIsOfferedOnTheRegistersStep(t *testing.T) {
+	for _, x := range []struct {
+		old, new length.Length
+		want     []string
+	}{
+		{12_000, 5_000, []string{"+0.007 mm 7000", "+0.009 mm 9000", "+0.010 mm 10000"}},
+		{0, 3_000, []string{"+0.002 mm 2000", "+0.001 mm 1000"}},
+		{0, -2_000, []string{"\u22120.001 mm -1000"}},
+		{0, 1_000, nil},
+	} {
+		p := card()
+		p.Moves[0].Old, p.Moves[0].New = x.old, x.new
+		var got []string
+		for _, l := range CardOf(p).Less {
+			got = append(got, fmt.Sprintf("%s %d", l.Text, int64(l.NewNM)))
+		}
+		if fmt.Sprint(got) != fmt.Sprint(x.want) {
+			t.Errorf("%d to %d: %q, want %q", x.old, x.new, got, x.want)
+		}
+	}
+	p := card()
+	p.Moves, p.Control = append(p.Moves, p.Moves[0]), append(p.Control, p.Control[0])
+	if l := CardOf(p).Less; l != nil {
+		t.Errorf("of several registers: %v", l)
 	}
 }

@@ -173,7 +173,7 @@ func TestAFormLeadsNowhereElse(t *testing.T) {
 func TestTheLargerChangeOfAFormNeedsThePINOnceMore(t *testing.T) {
 	s := open(t, false)
 	big := card()
-	big.Need = core.Setter
+	big.Beyond = true
 	s.plant.status.Machines[0].Proposals = []core.ProposalView{big}
 	b := s.browser(t)
 	b.signIn("p2", "805133")

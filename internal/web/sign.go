@@ -148,9 +148,3 @@ func address(r *http.Request) string {
 	}
 	return host
 }
-
-// measure marks a card and tells every page.
-func (p *Page) measure(w http.ResponseWriter, r *http.Request) {
-	p.server.again(w, r)
-	p.board.stir()
-}

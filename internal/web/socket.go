@@ -101,7 +101,7 @@ func local(next http.Handler) http.Handler {
 		if u, err := user.LookupId(name); err == nil {
 			name = u.Username
 		}
-		p := core.Person{Principal: name, Role: core.Engineer, Auth: "local socket"}
+		p := core.Person{Principal: name, Role: core.Engineer, Auth: core.AuthSocket}
 		next.ServeHTTP(w, r.WithContext(WithPerson(r.Context(), p)))
 	})
 }

@@ -99,7 +99,6 @@ type Server struct{ server }
 
 type server struct {
 	o       Options
-	marks   marks
 	decided decisions
 }
 
@@ -122,6 +121,8 @@ func (s *server) routes() *http.ServeMux {
 	mux.HandleFunc("GET /v1/requests", s.requests)
 	mux.HandleFunc("POST /v1/queue/{machine}/{id}/approve", s.approve)
 	mux.HandleFunc("POST /v1/queue/{machine}/{id}/reject", s.reject)
+	mux.HandleFunc("POST /v1/queue/{machine}/{id}/lower", s.lower)
+	mux.HandleFunc("POST /v1/queue/{machine}/{id}/measure", s.measure)
 	mux.HandleFunc("POST /v1/hold", s.hold)
 	mux.HandleFunc("POST /v1/resume", s.resume)
 	mux.HandleFunc("GET /v1/history", s.history)

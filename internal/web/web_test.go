@@ -29,6 +29,7 @@ type plant struct {
 	err     error
 	calls   []core.Fact
 	decline core.Code
+	answer  []core.Event
 	watch   map[int]func(bridge.Released)
 	asked   HistoryQuery
 	inside  core.Inside
@@ -51,7 +52,7 @@ func (p *plant) Call(_ context.Context, machine string, f core.Fact) (bridge.Rel
 	if p.decline != "" {
 		return bridge.Released{Events: []core.Event{core.Declined{What: "x", Cause: p.decline}}}, nil
 	}
-	return bridge.Released{}, p.err
+	return bridge.Released{Events: p.answer}, p.err
 }
 
 func (p *plant) Inside(_ context.Context, machine string) (core.Inside, error) {

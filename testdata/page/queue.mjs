@@ -2,7 +2,7 @@
 // register is proven; with the keyboard alone; with two tablets at once.
 import { join } from 'node:path';
 import assert from 'node:assert/strict';
-import { folder, open, signIn, clean, ready, to } from './cell.mjs';
+import { folder, open, signIn, clean, ready, picture, sizes, to } from './cell.mjs';
 
 export default {
   async 'sign in, approve, proven'(browser, d) {
@@ -95,6 +95,31 @@ export default {
     assert.equal(await two.getAttribute(`${thread} [data-do=approve]`, 'aria-disabled'), 'true');
     await one.close();
     await two.close();
+  },
+
+  async 'less is asked for, and takes the place of the card'(browser, d) {
+    for (const viewport of sizes) {
+      const page = await open(browser, d, { viewport });
+      await signIn(page, 'Sem', d.pins.Sem);
+      for (let i = 0; ; i++) { // a newer card may take its place meanwhile
+        await page.click('.card:not(.over) .less[aria-disabled=false]', { timeout: 30000 });
+        await page.waitForSelector('#ask[open] .tiles button');
+        const about = await page.textContent('#ask .about');
+        await picture(page, `queue-less-${viewport.width}`);
+        await clean(page, 'less');
+        const chosen = await page.$eval('#ask .tiles button:last-child', (b) => { b.click(); return b.textContent; });
+        const done = await page.waitForSelector(`.card tbody tr:first-child td:has-text("${chosen}")`, { timeout: 3000 }).catch(() => null);
+        if (done) {
+          assert.ok(about.includes('proposed'), about);
+          break;
+        }
+        if (await page.$('#ask[open]')) await page.click('#ask [data-do=close]');
+        assert.ok(i < 8, 'nobody gets the smaller amount');
+      }
+      await picture(page, `queue-lowered-${viewport.width}`);
+      assert.deepEqual(page.errors, []);
+      await page.close();
+    }
   },
 
   async 'a newer card takes the place of an older one and no button moves'(browser, d) {

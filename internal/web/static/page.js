@@ -37,7 +37,7 @@ const live = () => performance.now() - heard < 6000 && heard > 0;
 // ------------------------------------------------------------------ server
 
 class No extends Error {
-  constructor(status, code, message, wait) { super(message); Object.assign(this, { status, code, wait }); }
+  constructor(status, code, message, wait, by) { super(message); Object.assign(this, { status, code, wait, by }); }
 }
 
 async function call(method, path, body) {
@@ -46,7 +46,7 @@ async function call(method, path, body) {
   const got = await r.json().catch(() => ({}));
   if (r.ok) return got;
   if (r.status === 401) know();
-  throw new No(r.status, got.error?.code, got.error?.message || t('lost'), +r.headers.get('Retry-After'));
+  throw new No(r.status, got.error?.code, got.error?.message || t('lost'), +r.headers.get('Retry-After'), got.error?.by);
 }
 
 async function know() {
@@ -142,7 +142,8 @@ function fill() {
 
 const left = (c) => c.expires_in_s - (performance.now() - boardAt) / 1000;
 const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, '0')}`;
-const larger = (c) => c.need && ranks.indexOf(c.need) > 2;
+const larger = (c) => c.two || c.need && ranks.indexOf(c.need) > 2;
+const mine = (c) => c.agreed_by && c.agreed_by === session.person?.id;
 
 // card fills the places of a card; they never move.
 function card(s) {
@@ -151,13 +152,13 @@ function card(s) {
   const pending = c.status === 'pending' && !s.gone;
   el.dataset.id = c.id;
   const secs = left(c);
-  put('where', t('where', c) + (c.first_part ? t('first') : ''));
+  put('where', t('where', c) + (c.first_part ? ' · ' + t('first') : ''));
   put('left', !pending ? '' : secs > 0 ? t('left', { t: clock(secs) }) : t('ended'));
   put('say', cap(c.say).replace(/(\d) (mm|in|µm)/g, '$1\u00a0$2'));
-  const checks = [...new Set([c.waiting, c.because].filter(Boolean))].map(cap);
+  const checks = [...new Set([c.waiting, c.smaller_than && t('lowered'), c.because].filter(Boolean))].map(cap);
   for (const x of c.sizes || []) checks.push(t('sizes', { name: x.characteristic, ...x }) + (x.harmed ? ', ' + t('harmed') : ''));
   put('checks', checks.join('. ') || t('quiet'));
-  put('need', pending ? t('need', { role: t(c.need || 'operator') }) : t('need_none'));
+  put('need', pending ? t(c.two ? 'need_two' : 'need', { role: t(c.need || 'operator') }) : t('need_none'));
   const n = c.in_transit;
   put('acts', cap(t(n > 1 ? 'transit' : 'transit' + n, { n, when: t(c.effective === 'at once' ? 'at_once' : c.effective) })));
   rows(el, c);
@@ -198,7 +199,8 @@ function note(s, pending) {
     warn = closed.how === 'failed';
   } else if (s.gone) say = t('ended');
   else if (performance.now() < s.calm) { say = t('changed'); warn = true; }
-  else if (c.again && pending) say = t('marked', { who: name(c.again.who), part: c.part });
+  else if (c.again && pending) say = t('marked', { who: name(c.again), part: c.part });
+  else if (c.agreed_by && pending) say = t('agreed', { who: name(c.agreed_by) });
   else if (c.status === 'ready') { say = t('approved', { who: name(c.approved_by), waiting: cap(c.waiting) + (c.waiting ? '.' : '') }); warn = false; }
   else if (c.status === 'sent') { say = t('sending'); warn = false; }
   const p = $('[data-f=note]', s.el);
@@ -216,9 +218,11 @@ function buttons(s, open) {
     if (b.getAttribute('aria-disabled') !== off) b.setAttribute('aria-disabled', off);
   };
   const short = session.person && !may(c.need);
-  put('approve', short ? t('larger_role', { role: t(c.need) }) : t('approve'), can && !c.again);
+  put('approve', short ? t('larger_role', { role: t(c.need) }) : t(mine(c) ? 'another' : 'approve'), can && !c.again && !mine(c));
   put('again', t(c.again ? 'again_off' : 'again'), can && !!c.measured);
   put('reject', t('reject'), can);
+  put('less', t('ask_less'), can && !c.again);
+  $('[data-do=less]', el).hidden = !c.less || !open;
   put('back', t('back'), true);
   put('yes', t('yes'), can && !c.again);
   $('.decide', el).hidden = !!s.sure;
@@ -243,6 +247,7 @@ async function press(s, e) {
   if (!may(need)) { sign(); return; }
   if (what === 'approve' && larger(seen)) { s.sure = true; card(s); $('[data-do=back]', s.el).focus(); return; }
   if (what === 'reject') { reject(s, seen); return; }
+  if (what === 'less') { less(seen); return; }
   if (what === 'again') return decide(s, seen, 'measure', { on: !seen.again });
   return decide(s, seen, 'approve', { digest: seen.digest });
 }
@@ -252,22 +257,31 @@ async function decide(s, c, what, body) {
   s.said = '';
   card(s);
   try {
-    await call('POST', `/v1/queue/${c.id.split('/').map(encodeURIComponent).join('/')}/${what}`, body);
+    await call('POST', to(c, what), body);
     s.sure = false;
   } catch (e) {
     if (e.code === 'identify') { s.busy = false; sign({ again: () => decide(s, c, what, body) }); return; }
     s.sure = false;
-    if (s.card.id === c.id) s.said = t('refused', { say: cap(e.message) });
+    if (s.card.id === c.id) s.said = e.by ? t('too_slow', { who: name(e.by) }) : t('refused', { say: cap(e.message) });
   } finally {
     s.busy = false;
     card(s);
   }
 }
 
+const to = (c, what) => `/v1/queue/${c.id.split('/').map(encodeURIComponent).join('/')}/${what}`;
+
+function less(c) {
+  ask({
+    title: t('why_less'), about: t('less_about', c.registers[0]), choices: c.less.map((x) => x.text),
+    run: (text) => call('POST', to(c, 'lower'), { digest: c.digest, new_nm: c.less.find((x) => x.text === text).new_nm }),
+  });
+}
+
 function reject(s, c) {
   ask({
     title: t('why_reject'), about: t('reject_about'), choices: words.reasons, what: t('own_words'), enter: t('do_reject'), must: t('why_reject'),
-    run: (reason) => call('POST', `/v1/queue/${c.id.split('/').map(encodeURIComponent).join('/')}/reject`, { reason }),
+    run: (reason) => call('POST', to(c, 'reject'), { reason }),
   });
 }
 
@@ -294,9 +308,10 @@ function ask(q) {
   const d = $('#ask');
   set($('h2', d), q.title);
   set($('.about', d), q.about || '');
-  set($('.what', d), q.what);
+  set($('.what', d), q.what || '');
+  $('label', d).hidden = $('[data-do=enter]', d).hidden = !q.what;
   set($('.say', d), '');
-  set($('[data-do=enter]', d), q.enter);
+  set($('[data-do=enter]', d), q.enter || '');
   $('input', d).value = '';
   $('.tiles', d).replaceChildren(...(q.choices || []).map((c) => make('button', c, null, { type: 'button', onclick: () => answer(c) })));
   d.showModal();
