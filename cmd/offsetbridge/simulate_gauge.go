@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math/rand/v2"
@@ -168,7 +169,7 @@ func (s *simulatedGauge) options(machine string, broker *url.URL) gauge.Options 
 	g := s.of
 	m := g.Message
 	o := gauge.Options{
-		Broker: "tcp://" + hostPort(broker, "1883"), Station: g.Name, Decimals: g.MaxDecimals, Text: g.DecimalComma,
+		Broker: "tcp://" + hostPort(broker, "1883"), Station: g.Name, Text: g.DecimalComma,
 		Topic: strings.NewReplacer("{machine}", machine, "{gauge}", g.Name).Replace(g.Topic),
 		Form:  &gauge.Form{Bare: g.BareNumber, Comma: g.DecimalComma, Pointers: map[string]string{}, Times: g.TimeFormat, Machine: machine},
 	}
@@ -192,6 +193,7 @@ func (s *simulatedGauge) options(machine string, broker *url.URL) gauge.Options 
 			o.Unit = string(u)
 		}
 	}
+	o.Decimals = min(g.MaxDecimals, length.Unit(cmp.Or(o.Unit, string(length.MM))).Digits(g.Resolution)) // it shows no more than it resolves
 	return o
 }
 
