@@ -98,10 +98,6 @@ func TestTheSameToolAge(t *testing.T) {
 }
 
 func TestNoAgeInCommon(t *testing.T) {
-	north, south := pair(t, 4)
-	north.make(20, false)
-	south.age = 0
-	south.make(20, false)
 	g := &gathered{a: both(PartsAsked{Bin: 10}), names: []string{"a", "b"}, last: []int64{1, 2}, gauges: []map[string]int{{}, {}}}
 	for i := range 40 {
 		g.parts = append(g.parts, sampled{float64(i), int32(i % 2), int32(i%2)*100 + 1 + int32(i/8)})
@@ -110,6 +106,10 @@ func TestNoAgeInCommon(t *testing.T) {
 	out := g.fair(s)
 	if len(out) != 2 || len(out[0].Values) != 20 || !strings.Contains(strings.Join(s.Notes, ""), "part of the difference") {
 		t.Errorf("%d and %d parts; %v", len(out[0].Values), len(out[1].Values), s.Notes)
+	}
+	g.parts = append(g.parts, sampled{7, 1, 1}) // one is not enough
+	if out := g.fair(&Compared{}); len(out[0].Values) != 20 || len(out[1].Values) != 21 {
+		t.Errorf("one age in common: %d and %d parts", len(out[0].Values), len(out[1].Values))
 	}
 }
 

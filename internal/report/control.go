@@ -114,11 +114,17 @@ type charted struct {
 	secondName string
 	secondBand capability.Band
 	signals    []signal
-	many       int     // signals in all
-	run        float64 // mean points to a false alarm
-	shifted    float64 // and to the signal of a shift of one standard deviation of a reading
+	many       int                         // signals in all
+	alarms     int                         // of the mean, the chart beginning afresh after each: what run lengths speak of
+	spreads    int                         // of them by the spread of a subgroup
+	run        float64                     // mean points to a false alarm
+	shifted    float64                     // and to the signal of a shift of one standard deviation of a reading
+	length     func(shift float64) float64 // mean points to a signal, by shift in standard deviations of a reading
 	n          int
 	lag        float64
+	chance     float64           // of as many signals or more on a steady process
+	change     capability.Change // that explains the signals best; At is −1 where there is none
+	missed     float64           // the smallest change that is seldom overlooked, in the unit; NaN: none is sure to be seen
 }
 
 // maxSignals bounds those that are listed.
@@ -162,7 +168,7 @@ func (c *Charted) within(o ChartOptions) (*capability.Sample, capability.Within)
 func work(c *Charted, o ChartOptions) *charted {
 	o = o.defaults()
 	s, w := c.within(o)
-	p := &charted{o: o, n: s.N, center: s.Mean(), sigma: w.SD, lag: s.Lag1()}
+	p := &charted{o: o, n: s.N, center: s.Mean(), sigma: w.SD, lag: s.Lag1(), change: capability.Change{At: -1}}
 	if !math.IsNaN(o.Target) {
 		p.center = o.Target
 	}
@@ -183,14 +189,25 @@ func work(c *Charted, o ChartOptions) *charted {
 	default:
 		p.individuals(c, w)
 	}
+	if len(p.x) == 0 { // less than a subgroup
+		return p
+	}
+	p.run, p.shifted = p.length(0), p.length(1)
+	p.judge(c)
 	return p
 }
 
 func (p *charted) rules(c *Charted, sigma float64, step int) {
 	w := &capability.Watch{Rules: p.o.Rules, Center: p.center, Sigma: sigma}
+	again := *w // begins afresh after each alarm
 	for i, v := range p.x {
 		if c.Breaks[i*step] {
 			w.Break()
+			again.Break()
+		}
+		if again.Add(v) != nil {
+			p.alarms++
+			again.Break()
 		}
 		if broken := w.Add(v); broken != nil {
 			var why []string
@@ -220,7 +237,7 @@ func (p *charted) individuals(c *Charted, w capability.Within) {
 		}
 	}
 	p.rules(c, p.sigma, 1)
-	p.run, p.shifted = p.o.Rules.RunLength(0), p.o.Rules.RunLength(1)
+	p.length = p.o.Rules.RunLength
 }
 
 func (p *charted) subgroups(c *Charted, w capability.Within) {
@@ -249,27 +266,33 @@ func (p *charted) subgroups(c *Charted, w capability.Within) {
 	for i, v := range p.second {
 		if spread.Out(v) {
 			p.signal(c, i, i*c.Size, v, p.secondName+" beyond its limits")
+			p.spreads++
 		}
 	}
-	p.run, p.shifted = p.o.Rules.RunLength(0), p.o.Rules.RunLength(root)
+	p.length = func(shift float64) float64 { return p.o.Rules.RunLength(shift * root) }
 }
 
 func (p *charted) ewma(c *Charted) {
 	p.what = fmt.Sprintf("average, λ = %g", p.o.Lambda)
-	e := &capability.EWMA{Lambda: p.o.Lambda, L: p.o.L, Target: p.center, Sigma: p.sigma}
+	fresh := capability.EWMA{Lambda: p.o.Lambda, L: p.o.L, Target: p.center, Sigma: p.sigma}
+	e, again := fresh, fresh
 	out := false // one signal until it is back inside
 	for i, v := range c.Values {
 		if c.Breaks[i] {
-			e = &capability.EWMA{Lambda: p.o.Lambda, L: p.o.L, Target: p.center, Sigma: p.sigma}
+			e, again = fresh, fresh
 		}
 		z, b := e.Add(v)
+		if y, band := again.Add(v); band.Out(y) {
+			p.alarms++
+			again = fresh
+		}
 		p.x, p.low, p.high = append(p.x, z), append(p.low, b.Low), append(p.high, b.High)
 		if b.Out(z) && !out {
 			p.signal(c, i, i, z, "the average went beyond its limits")
 		}
 		out = b.Out(z)
 	}
-	p.run, p.shifted = capability.EWMARunLength(p.o.Lambda, p.o.L, 0), capability.EWMARunLength(p.o.Lambda, p.o.L, 1)
+	p.length = func(shift float64) float64 { return capability.EWMARunLength(p.o.Lambda, p.o.L, shift) }
 }
 
 func (p *charted) cusum(c *Charted) {
@@ -287,11 +310,11 @@ func (p *charted) cusum(c *Charted) {
 				why, at = "the lower sum is beyond its limit", -down
 			}
 			p.signal(c, i, i, at, why)
+			p.alarms++
 		}
 	}
 	p.level(capability.Band{Low: -p.o.H, High: p.o.H})
-	p.run = capability.CUSUMRunLength(p.o.K, p.o.H, 0, p.o.Fast)
-	p.shifted = capability.CUSUMRunLength(p.o.K, p.o.H, 1, p.o.Fast)
+	p.length = func(shift float64) float64 { return capability.CUSUMRunLength(p.o.K, p.o.H, shift, p.o.Fast) }
 }
 
 // price says what the chart's alarms cost.
@@ -393,6 +416,15 @@ type controlData struct {
 	Run     Number    `json:"run_length_in_control"`
 	Shifted Number    `json:"run_length_at_shift_1"`
 	Lag1    Number    `json:"autocorrelation"`
+	Chance  Number    `json:"alarms_p"`
+	Began   int       `json:"change_at_point,omitempty"`
+	Since   int       `json:"change_at_point_low,omitempty"`
+	Until   int       `json:"change_at_point_high,omitempty"`
+	By      Number    `json:"change"`
+	ByLow   Number    `json:"change_low"`
+	ByHigh  Number    `json:"change_high"`
+	Missed  Number    `json:"change_seldom_missed"`
+	Alarms  int       `json:"alarms"`
 	Many    int       `json:"signals_total"`
 	Signals []signal  `json:"signals"`
 }
@@ -403,6 +435,11 @@ func (p *charted) data(s *Subject) controlData {
 		Low: Number(math.NaN()), High: Number(math.NaN()), Spread: Number(p.secondBand.Center), SpreadL: Number(p.secondBand.Low),
 		SpreadU: Number(p.secondBand.High), Run: Number(p.run), Shifted: Number(p.shifted), Lag1: Number(p.lag), Many: p.many, Signals: p.signals,
 	}
+	d.Chance, d.Missed, d.Alarms = Number(p.chance), Number(p.missed), p.alarms
+	d.By, d.ByLow, d.ByHigh = Number(math.NaN()), Number(math.NaN()), Number(math.NaN())
+	if t := p.change; t.At >= 0 {
+		d.Began, d.Since, d.Until, d.By, d.ByLow, d.ByHigh = t.At+1, t.First+1, t.Last+1, Number(t.By), Number(t.Low), Number(t.High)
+	}
 	if d.Signals == nil {
 		d.Signals = []signal{}
 	}
@@ -410,53 +447,4 @@ func (p *charted) data(s *Subject) controlData {
 		d.Low, d.High = Number(p.low[n-1]), Number(p.high[n-1])
 	}
 	return d
-}
-
-// fewToChart is below how many readings limits are rough: with 25 the false alarms may
-// be several times as many as said (common practice asks for 100 readings, no source).
-const fewToChart = 100
-
-// Control charts a series.
-func Control(s *Subject, c *Charted, o ChartOptions) *Document {
-	p := work(c, o)
-	d := &Document{Title: "Control chart of " + s.Name, Basis: s.Basis, Data: p.data(s)}
-	if len(p.x) == 0 {
-		d.Summary = fmt.Sprintf("%s that do not differ cannot be charted.", count(p.n, "reading"))
-		return d
-	}
-	d.Summary = p.inWords()
-	k := decimals(p.sigma)
-	text := []string{p.price()}
-	if len(p.low) > 0 && p.o.Kind != CUSUMChart {
-		text = append([]string{fmt.Sprintf("Centre %s, limits %s %s; standard deviation of a reading %s.",
-			fixed(p.center, k+1), between(p.low[len(p.low)-1], p.high[len(p.high)-1], k+1), s.Unit, fixed(p.sigma, k+1))}, text...)
-	}
-	d.Sections = []Section{{Title: "The chart", Text: text, Pictures: p.pictures("Control chart", string(s.Unit)), Table: p.table(string(s.Unit))}}
-	d.Notes = p.notes(c)
-	return d
-}
-
-func (p *charted) inWords() string {
-	chance := float64(len(p.x)) / p.run
-	switch {
-	case p.many == 0:
-		return fmt.Sprintf("None of %s signals: nothing says that the process changed.", count(len(p.x), "point"))
-	case float64(p.many) <= chance+2*math.Sqrt(chance):
-		return fmt.Sprintf("%d of %s signal, about as many as chance alone would give (%s).", p.many, count(len(p.x), "point"), fixed(chance, 1))
-	}
-	return fmt.Sprintf("%d of %s signal, where chance alone would give about %s: the process changed.", p.many, count(len(p.x), "point"), fixed(chance, 1))
-}
-
-func (p *charted) notes(c *Charted) []string {
-	var out []string
-	if p.o.Sigma == 0 && p.n < fewToChart {
-		out = append(out, fmt.Sprintf("the limits come from the same %d readings: below %d they are rough, and false alarms may be far more frequent than said", p.n, fewToChart))
-	}
-	if p.lag > 3.3/math.Sqrt(float64(p.n)) && p.o.Kind == IndividualsChart {
-		out = append(out, fmt.Sprintf("neighbours resemble each other (autocorrelation %s): limits from moving ranges are too narrow for that, and many signals are no change", fixed(p.lag, 2)))
-	}
-	if c.Left > 0 {
-		out = append(out, fmt.Sprintf("the newest %d readings are charted, %d older ones are not", len(c.Values), c.Left))
-	}
-	return out
 }

@@ -33,6 +33,7 @@ type recorded struct {
 	steps   []capability.Step
 	dropped int // older steps
 	moved   bool
+	apart   bool // the next forecast is no neighbour of the last
 	off     bool // the loop could change nothing, all the time
 	last    series.Part
 	some    bool
@@ -51,10 +52,12 @@ func (r *recorded) take(p *series.Part) {
 	moved := r.some && (p.Command != r.last.Command || !p.Tied)
 	r.moved = r.moved || moved
 	r.off = p.Off && (r.off || !r.some)
+	r.apart = r.apart || !same // until the next forecast
 	r.lives.Add(p.Life, p.Age, x, self)
 	r.all.Add(x)
 	if p.Expect {
-		r.errors.Add(p.Error.Float(r.unit), p.Name, !same)
+		r.errors.Add(p.Error.Float(r.unit), p.Name, r.apart)
+		r.apart = false
 	}
 	if p.Off && p.Tied {
 		r.run.Add(x, p.Next && same && !moved && r.last.Off)
@@ -271,7 +274,7 @@ func forecasts(c *Charted, p *charted, unit length.Unit) Section {
 		return out
 	}
 	k := decimals(p.sigma)
-	out.Text = append(out.Text, p.inWords(), fmt.Sprintf("Standard deviation %s %s from neighbours, autocorrelation %s. %s", fixed(p.sigma, k+1), unit, signed(p.lag, 2), p.price()))
+	out.Text = append(out.Text, p.inWords(string(unit)), fmt.Sprintf("Standard deviation %s %s from neighbours, autocorrelation %s. %s", fixed(p.sigma, k+1), unit, signed(p.lag, 2), p.price()))
 	out.Text = append(out.Text, p.notes(c)...)
 	out.Pictures = p.pictures("What the loop did not expect", string(unit))[:1]
 	out.Table = p.table(string(unit))

@@ -246,7 +246,7 @@ func TestControlCharts(t *testing.T) {
 		if x.Many > 6 || y.Many < 1 || kind != EWMAChart && y.Many < 5 || y.Run < 90 || y.Shifted > y.Run/5 {
 			t.Errorf("%s: %d signals steady, %d shifted, run lengths %v, %v", kind, x.Many, y.Many, y.Run, y.Shifted)
 		}
-		if y.Signals[0].Point < 20 || kind != EWMAChart && !strings.Contains(b.Summary, "the process changed") {
+		if y.Signals[0].Point < 20 || !strings.Contains(b.Summary, "The process changed. If it was one step, it began at point ") {
 			t.Errorf("%s: first signal %+v; %s", kind, y.Signals[0], b.Summary)
 		}
 		for _, f := range []Format{Text, JSON, CSV, HTML} {
