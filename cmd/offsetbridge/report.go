@@ -51,7 +51,7 @@ func (o *reportOut) write(cmd *cobra.Command, d *report.Document) error {
 func reportCommand() *cobra.Command {
 	o := &reportOut{}
 	c := &cobra.Command{
-		Use: "report", Short: "evidence: capability, control chart, comparison, cost of checking, gauge study, look-back",
+		Use: "report", Short: "evidence: capability, control chart, comparison, cost of checking, gauge study, look-back, tool wear",
 		Long: `report answers with figures, their intervals and what they rest on, from the journal
 (read-only, also beside the running daemon) or from a table of your own (--from FILE,
 - for standard input). --format html writes one page with pictures that prints on A4
@@ -60,7 +60,7 @@ and Letter; --json uses the field's standard terms.
 ` + report.Steers,
 	}
 	o.flags(c)
-	c.AddCommand(reportCapability(o), reportChart(o), reportCompare(o), reportCost(o), reportGauge(o), reportLookback(o))
+	c.AddCommand(reportCapability(o), reportChart(o), reportCompare(o), reportCost(o), reportGauge(o), reportLookback(o), reportTool(o))
 	return c
 }
 

@@ -61,11 +61,12 @@ func newCell(t *testing.T, mode core.Mode) *cell {
 func machineIn(t *testing.T, j *journal.Memory, name string, mode core.Mode) *cell {
 	c := &cell{t: t, name: name, j: j, at: 1_700_000_000_000, gen: 1, chance: rand.New(rand.NewPCG(3, 9)), wear: -0.2, scatter: 1}
 	c.put(core.Configured{Settings: core.Settings{
-		Machine: name, Identity: "M-1", Tools: []string{"T1"}, Registers: []core.Register{{Name: "D1", Tool: "T1"}},
+		Machine: name, Identity: "M-1", Tools: []string{"T1"}, Registers: []core.Register{{Name: "D1", Tool: "T1", Band: length.Range{Low: -20 * um, High: 20 * um}}},
 		Gauges: []core.Trust{{Gauge: "g", Standards: []core.Ring{{Name: "ring 28", Value: 27_999_500}}}},
 		Loops: []core.Loop{{
 			Name: "bore", Mode: mode, Registers: []string{"D1"}, Effects: [][]core.Effect{{-1000}},
 			Characteristics: []core.Characteristic{{Name: "bore 28 H8", Internal: true, Aim: aim, Limits: length.Range{Low: aim - 15*um, High: aim + 15*um}}},
+			Bounds:          core.Bounds{Travel: 100 * um},
 		}},
 	}})
 	c.put(core.Checked{Adjusted: true, Check: core.Check{Gauge: "g", Standard: "ring 28", AsFound: 1200}})
