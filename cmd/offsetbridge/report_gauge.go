@@ -18,13 +18,17 @@ type gaugeAsked struct {
 	from, column, part, operator, reference string
 	standard, tolerance, unit, head, pool   string
 	share, span, confidence                 float64
+	gauge                                   string
+	record                                  recordAsked
 }
 
 func reportGauge(o *reportOut) *cobra.Command {
 	a := &gaugeAsked{}
 	c := &cobra.Command{
 		Use: "gauge", Short: "how much of a reading is the gauge?", Args: cobra.NoArgs,
-		Long: `gauge analyses a gauge study. Of a table it finds by the columns which one:
+		Long: `gauge analyses a gauge study. Of a journal it takes the settings and ring checks of
+--gauge NAME (how steady it is) and the parts that it measured more than once (how it
+repeats): to collect a study, simply measure. Of a table it finds by the columns which one:
 
   part, operator, trial, value   operators and parts, by analysis of variance
   reference, value               linearity and bias over a range of known sizes
@@ -35,12 +39,7 @@ It says what a study with that head cannot show.`,
 			if err := a.check(); err != nil {
 				return err
 			}
-			r, err := input(cmd, a.from)
-			if err != nil {
-				return err
-			}
-			defer r.Close() //nolint:errcheck // only read from
-			d, err := a.table(r)
+			d, err := a.document(cmd)
 			if err != nil {
 				return err
 			}
@@ -51,9 +50,40 @@ It says what a study with that head cannot show.`,
 	return c
 }
 
+func (a *gaugeAsked) document(cmd *cobra.Command) (*report.Document, error) {
+	if a.from == "" {
+		return a.ofRecord(cmd)
+	}
+	r, err := input(cmd, a.from)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close() //nolint:errcheck // only read from
+	return a.table(r)
+}
+
+// ofRecord judges a gauge by the journal.
+func (a *gaugeAsked) ofRecord(cmd *cobra.Command) (*report.Document, error) {
+	unit, err := unitOf(a.unit, nil)
+	if err != nil {
+		return nil, err
+	}
+	j, o, err := a.record.open(cmd.Context())
+	if err != nil {
+		return nil, err
+	}
+	defer j.Close() //nolint:errcheck // only read from
+	d, err := report.GaugeOfRecord(j, report.GaugeAsked{
+		Gauge: a.gauge, From: o.From, To: o.To, Known: o.Known, Unit: unit, Head: gaugestudy.Head(a.head), Confidence: a.confidence,
+	})
+	return d, damageIsNo(err)
+}
+
 func (a *gaugeAsked) flags(c *cobra.Command) {
+	a.record.journalFlags(c)
 	f := c.Flags()
-	f.StringVar(&a.from, "from", "", "a table with a header line, - for standard input")
+	f.StringVar(&a.gauge, "gauge", "", "of a journal: the gauge")
+	f.StringVar(&a.from, "from", "", "a table with a header line, - for standard input, instead of a journal")
 	f.StringVar(&a.column, "column", "value", "its column of readings")
 	f.StringVar(&a.part, "part", "part", "its column of parts")
 	f.StringVar(&a.operator, "operator", "operator", "its column of operators")
@@ -71,8 +101,8 @@ func (a *gaugeAsked) flags(c *cobra.Command) {
 func (a *gaugeAsked) check() error {
 	var wrong []error
 	say := func(form string, args ...any) { wrong = append(wrong, fmt.Errorf(form, args...)) }
-	if a.from == "" {
-		say("name a table by --from FILE, or - for standard input")
+	if a.from == "" && a.gauge == "" {
+		say("name a gauge of the journal by --gauge, or a table by --from FILE, - for standard input")
 	}
 	if !(a.confidence > 0.5 && a.confidence < 1) {
 		say("--confidence %g is none, give a share between 0.5 and 1, as 0.95", a.confidence)

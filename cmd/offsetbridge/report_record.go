@@ -27,10 +27,15 @@ func (a *recordAsked) flags(c *cobra.Command) {
 
 // place are the flags that name a journal, a machine and a time.
 func (a *recordAsked) place(c *cobra.Command) {
+	a.journalFlags(c)
+	c.Flags().StringVar(&a.machine, "machine", "", "only this machine")
+}
+
+// journalFlags name a journal and a time.
+func (a *recordAsked) journalFlags(c *cobra.Command) {
 	f := c.Flags()
 	f.StringVarP(&a.config, "config", "c", "cell.toml", "configuration that names the journal's folder")
 	f.StringVar(&a.dir, "journal", "", "the folder itself, instead of a configuration")
-	f.StringVar(&a.machine, "machine", "", "only this machine")
 	f.StringVar(&a.since, "since", "", "first moment, as 2026-03-01 or 2026-03-01T06:00 (UTC)")
 	f.StringVar(&a.until, "until", "", "first moment that no longer counts")
 	c.MarkFlagFilename("config", "toml") //nolint:errcheck // the flag exists

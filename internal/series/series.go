@@ -66,6 +66,7 @@ type Part struct {
 // The reasons why nothing can be read.
 var (
 	ErrCharacteristic = errors.New("no such characteristic in the record")
+	ErrGauge          = errors.New("no such gauge in the record")
 	ErrSettings       = errors.New("the record does not hold the settings any more")
 )
 
