@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/cookiejar"
+	"net/url"
 	"strconv"
 	"strings"
 	"testing"
@@ -184,4 +185,53 @@ func TestAThousandWrongApprovals(t *testing.T) {
 		t.Fatalf("the true one afterwards: %d", status)
 	}
 	shop.Wait(t, "it acts once", func() bool { return len(x.sim.Effects()) == before+1 })
+	x.pagesOn()
+}
+
+// pagesOn looks back through the record page by page, and by time: each record is
+// found once, in its order.
+func (x *siege) pagesOn() {
+	x.t.Helper()
+	ask := func(q url.Values) (v web.HistoryView) {
+		x.t.Helper()
+		if err := x.d.client.Get(x.t.Context(), "/v1/history", q, &v); err != nil {
+			x.t.Fatal(err)
+		}
+		return v
+	}
+	first := ask(url.Values{"limit": {"1"}})
+	at := func(before string) url.Values { return url.Values{"limit": {"1000"}, "before": {before}} }
+	whole := ask(at(first.Next)).Events
+	if len(whole) < 50 {
+		x.t.Fatalf("only %d records", len(whole))
+	}
+	var paged []web.Entry
+	for before := first.Next; before != "" && len(paged) <= len(whole); {
+		q := at(before)
+		q.Set("limit", "17")
+		v := ask(q)
+		paged = append(paged, v.Events...)
+		before = v.Next
+	}
+	if len(paged) != len(whole) {
+		x.t.Fatalf("%d records page by page, %d at once", len(paged), len(whole))
+	}
+	for i := range paged {
+		if paged[i].Stream != whole[i].Stream || paged[i].Seq != whole[i].Seq {
+			x.t.Fatalf("record %d is %s %d, want %s %d", i, paged[i].Stream, paged[i].Seq, whole[i].Stream, whole[i].Seq)
+		}
+	}
+	middle := whole[len(whole)/2].At
+	q := at(first.Next)
+	q.Set("from", middle.Format(time.RFC3339Nano))
+	for _, e := range ask(q).Events {
+		if e.At.Before(middle) {
+			x.t.Fatalf("from %v: a record of %v", middle, e.At)
+		}
+	}
+	q.Del("from")
+	q.Set("to", middle.Format(time.RFC3339Nano))
+	if v := ask(q).Events; len(v) == 0 || !v[0].At.Before(middle) {
+		x.t.Fatalf("to %v: %d records", middle, len(v))
+	}
 }

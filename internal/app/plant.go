@@ -117,7 +117,10 @@ const (
 
 // History returns journaled events, newest first.
 func (a *App) History(_ context.Context, q web.HistoryQuery) ([]web.Entry, error) {
-	f := journal.Filter{Loop: q.Loop, Part: q.Part, Gauge: q.Gauge, Person: q.Person, Kinds: q.Kinds, Limit: q.Limit}
+	f := journal.Filter{
+		Loop: q.Loop, Part: q.Part, Gauge: q.Gauge, Person: q.Person, Kinds: q.Kinds, From: q.From, To: q.To,
+		Before: q.Before, BeforeStream: q.BeforeStream, Limit: q.Limit,
+	}
 	if q.Machine != "" {
 		f.Stream = "machine/" + q.Machine
 	}

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"cmp"
 	"slices"
 	"strconv"
 	"strings"
@@ -286,7 +285,10 @@ func (f FirstLoop) Plugs() []PlugButton {
 	}
 }
 
-// partOf returns the part that a reading belongs to.
+// partOf returns the part that a reading belongs to, empty where nobody knows.
 func partOf(j *core.Judged) string {
-	return cmp.Or(j.Reading.Part, strconv.FormatUint(j.Count, 10))
+	if j.Reading.Part != "" || j.Count == 0 {
+		return j.Reading.Part
+	}
+	return strconv.FormatUint(j.Count, 10)
 }

@@ -47,6 +47,9 @@ func allPlaces() []place {
 		{path: "/gauge", title: "gauge", nav: "gauges", file: "gauge.html", make: (*Page).placeGauge},
 		{path: "/assign", title: "assign", nav: "gauges", file: "assign.html", make: (*Page).placeAssign},
 		{path: "/enter", title: "enter_by_hand", nav: "gauges", file: "enter.html", make: (*Page).placeEnter},
+		{path: "/history", title: "history", nav: "history", file: "history.html", make: (*Page).placeHistory},
+		{path: "/lookback", title: "history", nav: "history", file: "lookback.html", make: (*Page).placeLookback},
+		{path: "/handover", title: "handover", nav: "history", file: "handover.html", make: (*Page).placeHandover},
 		{path: "/loop", title: "loop", nav: "machines", file: "loop.html", make: (*Page).placeLoop},
 	}
 }
@@ -57,6 +60,7 @@ var headings = []struct{ key, path string }{
 	{"machines", "/machines"},
 	{"first", "/first"},
 	{"gauges", "/gauges"},
+	{"history", "/history"},
 }
 
 // Doc is what a template is given.

@@ -169,7 +169,7 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 		asked[method+" "+strings.Split(path, "?")[0]] = true
 	}
 	for _, path := range []string{
-		"/v1/openapi.json", "/v1/status", "/v1/queue", "/v1/queue/mill/17", "/v1/requests", "/v1/history", "/v1/board", "/v1/machines", "/v1/machines/mill", "/v1/machines/mill/inside",
+		"/v1/openapi.json", "/v1/status", "/v1/queue", "/v1/queue/mill/17", "/v1/requests", "/v1/history", "/v1/history?limit=1&ring=ring+28&from=2026-03-02", "/v1/handover", "/v1/board", "/v1/machines", "/v1/machines/mill", "/v1/machines/mill/inside",
 		"/v1/trend/mill?loop=bore", "/v1/gauges", "/v1/tray",
 	} {
 		ask(secret, "GET", path, "", 200)

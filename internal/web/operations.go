@@ -18,6 +18,7 @@ type (
 	// HistoryView are journaled events, newest first.
 	HistoryView struct {
 		Events []Entry `json:"events"`
+		Next   string  `json:"next,omitempty"` // what "before" takes to go on with older ones
 	}
 	// LinesView are the machines, one line each.
 	LinesView struct {
@@ -85,7 +86,8 @@ func operations() []operation {
 		{pattern: "GET /v1/requests", say: "The parts of which another reading is wanted.", answer: RequestsView{}, need: core.Viewer},
 		{pattern: "POST /v1/hold", say: "Stop writing at once: everything, a machine, or one loop. Registers keep their values.", body: Scope{}, need: core.Operator, codes: []string{"machine", "scope", "no-loop", "held-already"}},
 		{pattern: "POST /v1/resume", say: "Clear one hold after its cause was looked at. It names the cause it clears.", body: Scope{}, need: core.Operator, codes: []string{"machine", "not-held", "cause", "reason", "hold-file"}},
-		{pattern: "GET /v1/history", say: "Journaled events, newest first.", query: []string{"machine", "loop", "part", "gauge", "person", "limit"}, answer: HistoryView{}, need: core.Viewer, codes: []string{"limit"}},
+		{pattern: "GET /v1/history", say: "Journaled events, newest first. Times are a day or RFC 3339; a day as the last one is included.", query: []string{"machine", "loop", "part", "gauge", "ring", "person", "kinds", "from", "to", "before", "limit"}, answer: HistoryView{}, need: core.Viewer, codes: []string{"limit", "moment"}},
+		{pattern: "GET /v1/handover", say: "What the next shift has to know: what waits, what must not be touched, what drifts, what was changed.", query: []string{"hours"}, answer: HandoverView{}, need: core.Viewer, codes: []string{"limit"}},
 		{pattern: "GET /v1/events", say: "What happens from now on, one event of the record each.", stream: true, need: core.Viewer},
 		{pattern: "GET /v1/board", say: "What every open page shows.", answer: Board{}, need: core.Viewer},
 		{pattern: "GET /v1/live", say: "The board, whenever it changes.", stream: true, need: core.Viewer, codes: []string{"many"}},
@@ -127,7 +129,7 @@ func codes() object {
 		"size": "the body is larger than 16 KiB", "host": "this page is for its own computer alone", "user": "not the user of the local socket",
 		"page": "there is no such file", "method": "a file can only be read", "time": "no answer in time, look at the status before trying again",
 		"unavailable": "the program cannot do this just now", "many": "too many are open or wait already", "machine": "there is no machine of that name",
-		"loop": "no loop is named", "scope": "a loop needs its machine", "limit": "not a number of events that can be asked for",
+		"loop": "no loop is named", "scope": "a loop needs its machine", "limit": "not a number of events or hours that can be asked for", "moment": "neither a time nor a place in the record",
 		"hold-file": "the hold file beside the journal is still there",
 		"as_found":  "not a deviation of a gauge", "temperature": "not a temperature", "orientation": "not an orientation", "depth": "not a depth",
 		"value": "not a measured value", "part": "characteristic or part is missing", "plug": "not a GO or NO-GO result", "task": "not a measuring task", "no-item": "there is no such reading in the tray",

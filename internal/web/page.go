@@ -68,6 +68,7 @@ func newPage(s *server, b *board, house *account.House, watch, secure bool) (*Pa
 	mux.HandleFunc("GET /v1/board", p.giveBoard)
 	mux.HandleFunc("GET /v1/live", p.live)
 	mux.HandleFunc("GET /v1/news", p.news)
+	mux.HandleFunc("GET /v1/handover", p.handover)
 	look := &server{o: Options{Plant: b.plant, Log: s.o.Log}}
 	mux.HandleFunc("GET /v1/machines", look.lines)
 	mux.HandleFunc("GET /v1/machines/{machine}", look.machine)

@@ -86,12 +86,6 @@ func (p *Page) placeLoop(d *Doc, q url.Values) error {
 	return nil
 }
 
-// told is one event of a loop's story.
-type told struct {
-	Entry
-	event core.Event
-}
-
 // story returns what the record says of a loop, its registers and its tool,
 // newest first.
 func (p *Page) story(d *Doc, machine string, l *core.LoopInside) ([]told, error) {

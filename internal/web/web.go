@@ -74,6 +74,9 @@ type JournalStatus struct {
 type HistoryQuery struct {
 	Machine, Loop, Part, Gauge, Person string
 	Kinds                              []string // any of these
+	From, To                           int64    // UTC milliseconds, From ≤ At < To; 0 is no bound
+	BeforeStream                       string   // only what was appended before record Before of this stream
+	Before                             uint64
 	Limit                              int
 }
 
@@ -234,24 +237,6 @@ func (s *server) resume(w http.ResponseWriter, r *http.Request) {
 	if code, err := s.o.Plant.ResumeAll(r.Context(), f); s.accepted(w, code, err) {
 		answer(w, http.StatusOK, struct{}{})
 	}
-}
-
-func (s *server) history(w http.ResponseWriter, r *http.Request) {
-	q := r.URL.Query()
-	limit := 100
-	if t := q.Get("limit"); t != "" {
-		n, err := strconv.Atoi(t)
-		if err != nil || n < 1 || n > 1000 {
-			refuse(w, http.StatusBadRequest, "limit", "limit "+strconv.Quote(t)+" is not a number from 1 to 1000")
-			return
-		}
-		limit = n
-	}
-	entries, err := s.o.Plant.History(r.Context(), HistoryQuery{
-		Machine: q.Get("machine"), Loop: q.Get("loop"), Part: q.Get("part"),
-		Gauge: q.Get("gauge"), Person: q.Get("person"), Limit: limit,
-	})
-	s.give(w, HistoryView{entries}, err)
 }
 
 // call hands a person's input to a machine and answers after the commit.

@@ -110,9 +110,19 @@ func (p *plant) History(_ context.Context, q HistoryQuery) ([]Entry, error) {
 	p.asked = q
 	if p.entries != nil {
 		var out []Entry
-		for _, e := range p.entries {
-			if slices.Contains(q.Kinds, e.Kind) {
-				out = append(out, e)
+		for _, e := range p.entries { // as the journal finds them
+			x, err := core.Decode(e.Kind, e.Event)
+			if err != nil {
+				continue
+			}
+			k := x.Keys()
+			wrong := func(want, got string) bool { return want != "" && want != got }
+			if len(q.Kinds) > 0 && !slices.Contains(q.Kinds, e.Kind) || q.Before != 0 && e.Seq >= q.Before || wrong(q.Loop, k.Loop) ||
+				wrong(q.Part, k.Part) || wrong(q.Gauge, k.Gauge) || wrong(q.Person, k.Person) || q.From != 0 && e.At.UnixMilli() < q.From || q.To != 0 && e.At.UnixMilli() >= q.To {
+				continue
+			}
+			if out = append(out, e); len(out) == q.Limit {
+				break
 			}
 		}
 		return out, p.err

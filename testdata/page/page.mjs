@@ -9,9 +9,10 @@ import queue from './queue.mjs';
 import machines from './machines.mjs';
 import first from './first.mjs';
 import gauges from './gauges.mjs';
+import history from './history.mjs';
 import story from './story.mjs';
 
-const tests = { ...queue, ...machines, ...first, ...gauges, ...story };
+const tests = { ...queue, ...machines, ...first, ...gauges, ...history, ...story };
 const browser = await chromium.launch({ executablePath: process.env.CHROMIUM || '/usr/bin/chromium', args: ['--no-sandbox'] });
 let failed = 0;
 for (const [name, test] of Object.entries(tests)) {

@@ -56,6 +56,7 @@ if (say.news) {
   setInterval(() => { show(); if (wanted) renew(); }, 400);
   setInterval(() => { wanted = connected; }, 10000); // due dates and times come without news
 }
+$('[data-do=print]')?.addEventListener('click', () => print());
 addEventListener('click', (e) => { if (e.target.closest('[aria-disabled=true]')) e.preventDefault(); }, true);
 for (const kind of ['pointerdown', 'keydown']) {
   addEventListener(kind, () => {
