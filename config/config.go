@@ -29,6 +29,7 @@ type Config struct {
 	Journal       Journal
 	Socket        Socket
 	Page          Page
+	Metrics       Metrics
 	People        []account.Person
 	Tokens        []account.Token
 	MQTT          MQTT
@@ -131,6 +132,7 @@ func (c *Config) read(t *table, dir string) {
 	}
 	c.readJournal(t, dir)
 	c.readPage(t, dir)
+	c.readMetrics(t)
 	c.MQTT = readMQTT(t, dir)
 	for _, s := range t.tables("standard") {
 		c.Standards = append(c.Standards, readStandard(s))

@@ -23,6 +23,7 @@ import (
 	"offsetbridge/internal/intake"
 	"offsetbridge/internal/journal"
 	"offsetbridge/internal/machine"
+	"offsetbridge/internal/metrics"
 	"offsetbridge/internal/web"
 )
 
@@ -53,7 +54,8 @@ type App struct {
 	chars    map[string][]string // machines by characteristic
 	intake   *intake.Intake
 	socket   *web.Socket
-	page     *web.Listener // nil where none is configured
+	page     *web.Listener     // nil where none is configured
+	metrics  *metrics.Listener // nil where none are
 	closers  []func()
 
 	stopped  atomic.Bool  // hold-all
@@ -89,7 +91,7 @@ func New(ctx context.Context, o Options) (_ *App, err error) {
 	if o.Watch != nil {
 		a.watchers.add(o.Watch)
 	}
-	steps := []func(context.Context) error{a.openJournal, a.openPlant, a.openMachines, a.openTrust, a.openIntake, a.openDoors}
+	steps := []func(context.Context) error{a.openJournal, a.openPlant, a.openMachines, a.openTrust, a.openMetrics, a.openIntake, a.openDoors}
 	for _, step := range steps {
 		if err := step(ctx); err != nil {
 			return nil, err

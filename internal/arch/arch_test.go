@@ -78,6 +78,7 @@ var law = map[string][]string{
 	"internal/intake":     {"internal/length", "internal/core"},
 	"internal/machine":    {"internal/length", "internal/core"},
 	"internal/account":    {"internal/core"},
+	"internal/metrics":    {"internal/core", "internal/journal", "internal/bridge"},
 	"internal/series":     {"internal/length", "internal/core", "internal/journal"},
 	"internal/capability": {},
 	"internal/comparison": {"internal/capability"},
