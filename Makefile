@@ -28,6 +28,7 @@ histories: ## 1,000 end-to-end histories put in order, and the long forms of the
 
 bench: build ## ingest, latency, start-up: side by side with a baseline of the same run
 	go run ./cmd/bench-loop
+	go test ./cmd/offsetbridge -run XXX -bench CapabilityOfTenMillion -benchtime 3x
 
 bench-control: ## the core with its shipped bounds against bound, baselines and wrong configurations: about an hour of one processor
 	go run ./cmd/bench-control
