@@ -87,19 +87,26 @@ func ByChance(many int, mean float64) float64 {
 	return mathext.GammaIncReg(float64(many), mean)
 }
 
-// Missed is the smallest change that a chart seldom overlooks: in n points, of which
-// the last half are shifted, it signals but for a probability of miss. run gives the
-// mean points to a signal at a shift; where the centre is the mean of the same points,
-// half of the change goes into it, and both halves lie off. Run lengths are taken as
-// geometric, which for sums and averages is on the safe side. NaN where no change below
-// ten standard deviations is sure to be seen.
-func Missed(n int, own bool, miss float64, run func(shift float64) float64) float64 {
+// Missed is the smallest change that a chart seldom overlooks: of n points the last half
+// are shifted, and so many alarms that chance alone gives them with a probability below
+// shown come in all but a share miss of such series. A false alarm shows nothing, however
+// long the series is. run gives the mean points to an alarm at a shift; where the centre
+// is the mean of the same points, half of the change goes into it, and both halves lie
+// off. Alarms are counted as Poisson's. NaN where no change below ten standard deviations
+// is sure to be seen.
+func Missed(n int, own bool, shown, miss float64, run func(shift float64) float64) float64 {
+	steady := 1 / run(0)
+	enough := 1
+	for ByChance(enough, float64(n)*steady) >= shown {
+		enough++
+	}
+	half := float64(n) / 2
 	seen := func(shift float64) bool {
-		points := float64(n) / 2
+		mean := half/run(shift) + half*steady
 		if own {
-			points, shift = float64(n), shift/2
+			mean = float64(n) / run(shift/2)
 		}
-		return math.Exp(-points/run(shift)) <= miss
+		return ByChance(enough, mean) >= 1-miss
 	}
 	low, high := 0.0, 10.0
 	if !seen(high) {

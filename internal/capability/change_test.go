@@ -78,10 +78,10 @@ func TestByChance(t *testing.T) {
 // TestMissed: a change of the size that is seldom overlooked is overlooked seldom, and
 // half of it often.
 func TestMissed(t *testing.T) {
-	const n, runs = 100, 400
+	const runs = 300
 	rules := Rules{OneBeyondThree, EightOnOneSide}
 	sums := func(shift float64) float64 { return CUSUMRunLength(0.5, 5, shift, false) }
-	missed := func(own bool, shift float64, signals func(center float64, x []float64) bool) int {
+	missed := func(n int, own bool, shift float64, run func(float64) float64, alarms func(center float64, x []float64) int) int {
 		chance := rand.New(rand.NewPCG(4, 9))
 		miss := 0
 		for range runs {
@@ -98,43 +98,46 @@ func TestMissed(t *testing.T) {
 			if own {
 				center = m.Mean()
 			}
-			if !signals(center, x) {
+			if ByChance(alarms(center, x), float64(n)/run(0)) >= 0.05 {
 				miss++
 			}
 		}
 		return miss
 	}
-	byRules := func(center float64, x []float64) bool {
+	byRules := func(center float64, x []float64) (n int) {
 		w := &Watch{Rules: rules, Center: center, Sigma: 1}
 		for _, v := range x {
 			if w.Add(v) != nil {
-				return true
+				n++
+				w.Break()
 			}
 		}
-		return false
+		return n
 	}
-	bySums := func(center float64, x []float64) bool {
+	bySums := func(center float64, x []float64) (n int) {
 		s := &CUSUM{K: 0.5, H: 5, Target: center, Sigma: 1}
 		for _, v := range x {
 			if _, _, out := s.Add(v); out {
-				return true
+				n++
 			}
 		}
-		return false
+		return n
 	}
 	for _, own := range []bool{false, true} {
 		for name, c := range map[string]struct {
-			run     func(float64) float64
-			signals func(float64, []float64) bool
+			run    func(float64) float64
+			alarms func(float64, []float64) int
 		}{"rules": {rules.RunLength, byRules}, "sums": {sums, bySums}} {
-			d := Missed(n, own, 0.1, c.run)
-			at, half := missed(own, d, c.signals), missed(own, d/2, c.signals)
-			if at > runs*13/100 || half < runs*30/100 {
-				t.Errorf("%s, own centre %v: %.2f is missed in %d, half of it in %d of %d", name, own, d, at, half, runs)
+			for _, n := range []int{100, 700} { // in 700 points false alarms are certain, and show nothing
+				d := Missed(n, own, 0.05, 0.1, c.run)
+				at, half := missed(n, own, d, c.run, c.alarms), missed(n, own, d/2, c.run, c.alarms)
+				if at > runs*15/100 || half < runs*30/100 || d < 0.2 {
+					t.Errorf("%s, own centre %v, %d points: %.2f is missed in %d, half of it in %d of %d", name, own, n, d, at, half, runs)
+				}
 			}
 		}
 	}
-	if d := Missed(2, false, 0.1, func(float64) float64 { return 5 }); !math.IsNaN(d) {
+	if d := Missed(2, false, 0.05, 0.1, func(float64) float64 { return 5 }); !math.IsNaN(d) {
 		t.Errorf("two points see %g", d)
 	}
 }

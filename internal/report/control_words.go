@@ -58,7 +58,7 @@ func (p *charted) judge(c *Charted) {
 	if p.o.Kind == CUSUMChart { // a fast start does not help in the middle
 		length = func(shift float64) float64 { return capability.CUSUMRunLength(p.o.K, p.o.H, shift, false) }
 	}
-	p.missed = p.sigma * capability.Missed(len(p.x), math.IsNaN(p.o.Target), missedOnce, length)
+	p.missed = p.sigma * capability.Missed(len(p.x), math.IsNaN(p.o.Target), shownBelow, missedOnce, length)
 }
 
 // changeConfidence is that of the place and the size of a change.
