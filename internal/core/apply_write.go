@@ -72,7 +72,7 @@ func (s *State) applyConcluded(e Concluded) {
 			if p != nil && p.Trigger == kindPutBack { // the same change does not come back until something changes
 				s.loopBook(in.Loop).Rejected = s.loopBook(in.Loop).Before
 			}
-			if !e.More && (p == nil || p.Trigger != kindReturn) { // a tool that returned has proven no size
+			if !e.More && (p == nil || p.Trigger != kindReturn && p.Trigger != kindStepTest) { // neither brings a size to its aim by what was measured
 				s.loopBook(in.Loop).First = false
 			}
 		}

@@ -77,6 +77,8 @@ func (d *decision) take(f Fact) {
 		d.renew(f)
 	case PutBack:
 		d.putBack(f)
+	case StepTest:
+		d.stepTest(f)
 	case SignFirst:
 		d.signFirst(f)
 	case HandSet:

@@ -222,7 +222,7 @@ type Marked struct {
 
 // Declined: a person's action was not accepted.
 type Declined struct {
-	What  string `json:"a"` // approve, reject, hold, resume
+	What  string `json:"a"` // approve, reject, hold, resume, …
 	Ref   uint64 `json:"id,omitempty"`
 	Loop  string `json:"l,omitempty"`
 	Cause Code   `json:"c"`

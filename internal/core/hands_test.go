@@ -11,11 +11,13 @@ import (
 // hands is a person at the machine in a random world: new inserts, values put
 // back, limit gauges, signatures.
 func (w *world) hands() {
-	switch w.pick("hands", 4) {
+	switch w.pick("hands", 5) {
 	case 0:
 		w.send(Renew{Tool: rapid.SampledFrom([]string{"T1", "T2", "T3"}).Draw(w.draw, "insert"), Who: setter})
 	case 1:
 		w.send(PutBack{Loop: w.loop(), Who: operator})
+	case 2:
+		w.send(StepTest{Loop: w.loop(), Size: length.Length(w.pick("test step", 41)-20) * um, Who: setter})
 	default:
 		for _, l := range w.s.Ledger.Settings.Loops {
 			x := w.s.Inside()

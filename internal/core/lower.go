@@ -84,6 +84,9 @@ func (d *decision) less(open *Open, v length.Length) (*Proposal, Code) {
 		return nil, declineBounds
 	}
 	p.Need, p.Reason = j.Need, j.Bound
+	if p.Trigger == kindStepTest && !p.Need.May(Setter) {
+		p.Need, p.Reason = Setter, kindStepTest
+	}
 	d.two(l, &p)
 	if p.Need == "" { // who asked for it has not said yes yet
 		p.Need, p.Reason = Operator, codeLowered

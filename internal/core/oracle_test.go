@@ -303,7 +303,7 @@ func (o *oracle) concluded(in Input, e Concluded) {
 		return
 	}
 	if e.Late {
-		if w.unknown >= 0 && in.At.Mono-w.unknown < o.set.Quarantine || w.unknown < 0 && in.At.Mono-w.at < 3*o.set.Answer+o.set.Quarantine {
+		if w.unknown >= 0 && in.At.Mono-w.unknown < o.set.Quarantine || w.unknown < 0 && in.At.Mono-w.at < o.set.Fresh+3*o.set.Answer+o.set.Quarantine {
 			o.t.Fatalf("classified before the quarantine had passed: %+v", e)
 		}
 	} else if w.unknown >= 0 {

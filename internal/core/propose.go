@@ -30,6 +30,10 @@ func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 		j.Propose = codeUnsolved
 		return nil, nil
 	}
+	if len(moves) == 0 && open != nil && open.Trigger == kindStepTest {
+		j.Propose = codeStands // it is meant to be made at a size that needs no change
+		return nil, nil
+	}
 	if len(moves) == 0 { // the moves that would be made: judging them before rounding costs about 6 % of rms in simulation
 		j.Propose = codeDeadBand
 		return nil, open

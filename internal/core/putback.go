@@ -28,45 +28,74 @@ func init() {
 }
 
 func (d *decision) putBack(f PutBack) {
-	decline := func(c Code) {
-		d.emit(Declined{What: "put back", Loop: f.Loop, Cause: c, Who: f.Who})
+	w := d.wished(f.Loop, kindPutBack, Operator, f.Who, d.s.cannotPutBack)
+	if w.code == "" {
+		w.judged.Moves = d.s.back(w.loop)
 	}
-	l := d.set().Loop(f.Loop)
-	if l == nil {
-		decline(declineNoLoop)
-		return
-	}
-	code := d.s.cannotPutBack(l)
-	if !f.Who.Role.May(Operator) {
-		code = declineRole
-	}
-	c := slices.IndexFunc(l.Characteristics, func(c Characteristic) bool { return c.Priority.weight() > 0 })
+	d.ask("put back", &w)
+}
+
+// wish is a correction that a person asks for, without a reading that does.
+type wish struct {
+	on     string
+	kind   Code
+	need   Role // who may ask, and at least approve
+	who    Person
+	code   Code // why it cannot be had
+	loop   *Loop
+	size   int // index of the first size that is steered
+	judged Judged
+	all    []prospect
+}
+
+func (d *decision) wished(loop string, kind Code, need Role, who Person, cannot func(*Loop) Code) wish {
+	l := d.set().Loop(loop)
+	w := wish{on: loop, kind: kind, need: need, who: who, loop: l}
 	switch {
-	case code != "":
-	case c < 0:
-		code = codeNoEffect
-	case !d.ready(l, c):
-		code = codeFew
+	case l == nil:
+		w.code = declineNoLoop
+	case !who.Role.May(need):
+		w.code = declineRole
+	default:
+		w.code = cannot(l)
 	}
-	if code != "" {
-		decline(code)
+	if w.code != "" {
+		return w
+	}
+	w.size = slices.IndexFunc(l.Characteristics, func(c Characteristic) bool { return c.Priority.weight() > 0 })
+	switch {
+	case w.size < 0:
+		w.code = codeNoEffect
+	case !d.ready(l, w.size):
+		w.code = codeFew
+	default:
+		w.judged = d.asked(l, w.size, kind)
+		w.all, w.code = d.prospects(&w.judged, l, w.size)
+	}
+	return w
+}
+
+// ask proposes the moves of a wish like any other correction, or says why not.
+func (d *decision) ask(what string, w *wish) {
+	decline := func(c Code) {
+		d.emit(Declined{What: what, Loop: w.on, Cause: c, Who: w.who})
+	}
+	if w.code != "" {
+		decline(w.code)
 		return
 	}
-	j := d.asked(l, c)
-	all, code := d.prospects(&j, l, c)
-	if code != "" {
-		decline(code)
-		return
-	}
-	j.Moves = d.s.back(l)
-	p := d.newProposal(&j, l, c, all)
-	p.By = &f.Who
-	d.bound(&j, l, all, p)
+	l, j := w.loop, &w.judged
+	p := d.newProposal(j, l, w.size, w.all)
+	p.By = &w.who
+	d.bound(j, l, w.all, p)
 	if j.Route == routeRefused {
 		decline(j.Bound)
 		return
 	}
-	p.Need, p.Reason = cmp.Or(j.Need, Operator), cmp.Or(j.Bound, kindPutBack)
+	p.Need, p.Reason = j.Need, cmp.Or(j.Bound, w.kind)
+	if !p.Need.May(w.need) {
+		p.Need, p.Reason = w.need, w.kind
+	}
 	d.two(l, p)
 	if open := d.s.proposalOf(l.Name); open != nil {
 		d.void(open, Voided{Cause: causeSuperseded})
@@ -77,12 +106,12 @@ func (d *decision) putBack(f PutBack) {
 func (d *decision) ready(l *Loop, c int) bool { f := d.forecast(l, c); return f.Ready }
 
 // asked stands in for the reading that no correction of this kind has.
-func (d *decision) asked(l *Loop, c int) Judged {
+func (d *decision) asked(l *Loop, c int, kind Code) Judged {
 	b, ch := d.s.loopBook(l.Name), &l.Characteristics[c]
 	f := d.forecast(l, c)
 	x := prospectOf(&f)
 	j := Judged{
-		kind: kindPutBack, Loop: l.Name, Count: b.Sizes[c].Last.Count, NoIdent: b.Loose,
+		kind: kind, Loop: l.Name, Count: b.Sizes[c].Last.Count, NoIdent: b.Loose,
 		Drift: x.drift, Sigma: x.sigma, Noise: x.noise, Ratio: x.ratio,
 		Reading: Reading{Characteristic: ch.Name, Value: ch.Aim + b.Sizes[c].Last.Deviation},
 	}
@@ -96,9 +125,9 @@ func (d *decision) asked(l *Loop, c int) Judged {
 	return j
 }
 
-// cannotPutBack says why no earlier value can be proposed just now, "" when one
-// can.
-func (s *State) cannotPutBack(l *Loop) Code {
+// cannotAsk says why nobody can ask for a correction of a loop just now, "" when
+// somebody can.
+func (s *State) cannotAsk(l *Loop) Code {
 	p := s.proposalOf(l.Name)
 	switch {
 	case l.Mode == Observe:
@@ -111,7 +140,17 @@ func (s *State) cannotPutBack(l *Loop) Code {
 		return codeApprovedWaits
 	case slices.ContainsFunc(l.Registers, func(name string) bool { b := s.book(name); return !b.Known || b.Pending != nil }):
 		return waitUnknown
-	case len(s.back(l)) == 0:
+	}
+	return ""
+}
+
+// cannotPutBack says why no earlier value can be proposed just now, "" when one
+// can.
+func (s *State) cannotPutBack(l *Loop) Code {
+	if c := s.cannotAsk(l); c != "" {
+		return c
+	}
+	if len(s.back(l)) == 0 {
 		return declineNothing
 	}
 	return ""

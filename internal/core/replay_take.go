@@ -152,11 +152,25 @@ func (r *Replay) goBack(d *decision) {
 // moments under other settings is not known.
 func (r *Replay) rethought(d *decision, e Proposed) {
 	l := d.set().Loop(e.Loop)
+	if e.By != nil {
+		r.wished(d, e)
+		return
+	}
 	if l == nil || !d.thinks(l) || e.Trigger == "" || e.Trigger == kindReturn && !d.s.loopBook(l.Name).Back {
 		return
 	}
 	d.reconsider(l, e.Trigger)
 	d.dispatch()
+}
+
+// wished asks here for what a person asked for.
+func (r *Replay) wished(d *decision, e Proposed) {
+	switch e.Trigger {
+	case kindPutBack:
+		r.step(d, PutBack{Loop: e.Loop, Who: *e.By})
+	case kindStepTest:
+		r.step(d, StepTest{Loop: e.Loop, Register: e.Moves[0].Register, Size: e.Size, Who: *e.By})
+	}
 }
 
 // moved does here what a hand did at the machine.

@@ -335,8 +335,9 @@ func (d *decision) settle(m Sample) {
 }
 
 // lost is after how long an intent without any outcome counts as unknown: the
-// process that sent it may be gone.
-func (d *decision) lost() int64 { return 3*d.set().Answer + d.set().Quarantine }
+// process that sent it may be gone. It may have left as late as it was allowed to,
+// Fresh after it was decided (see Intent.SendBy), and waited for three answers.
+func (d *decision) lost() int64 { return d.set().Fresh + 3*d.set().Answer + d.set().Quarantine }
 
 // arrived judges the readings that waited for a cut record which is there now.
 func (d *decision) arrived() {

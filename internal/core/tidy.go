@@ -105,6 +105,10 @@ func tidy(f Fact) Fact {
 	case PutBack:
 		f.Loop, f.Who = bounded(f.Loop), f.Who.tidy()
 		return f
+	case StepTest:
+		f.Loop, f.Register, f.Who = bounded(f.Loop), bounded(f.Register), f.Who.tidy()
+		f.Size = max(-length.Max, min(f.Size, length.Max))
+		return f
 	case SignFirst:
 		f.Loop, f.Part, f.Note, f.Who = bounded(f.Loop), bounded(f.Part), clip(f.Note), f.Who.tidy()
 		return f

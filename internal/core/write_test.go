@@ -196,7 +196,7 @@ func TestLostOutcomeIsClassifiedInTheEnd(t *testing.T) {
 	c.ready()
 	in := *c.pending()
 	c.regs[0] = in.New
-	c.mono += 7900 // 3 answers and a quarantine are 8 s
+	c.mono += 9900 // Fresh, 3 answers and a quarantine are 10 s
 	none[Concluded](t, c.look())
 	c.mono += 200
 	if o := one[Concluded](t, c.look()); o.Result != Applied || o.Outcome.Intent != in.ID {
