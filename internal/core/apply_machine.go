@@ -51,7 +51,8 @@ const (
 // stoodStill learns the ordinary time from cut to cut, and tells the estimates of
 // a pause that is none: the machine cooled meanwhile. Of the first pause, which is
 // often a long one because the first part is measured and looked at, only what was
-// seen to be standstill can say so.
+// seen to be standstill can say so. Pauses one after another that are alike are a
+// longer cycle: another part is cut now, or one by one.
 func (s *State) stoodStill(minutes, still float64, next uint64) {
 	g := &s.Ledger
 	pause := minutes - g.Cycle
@@ -59,16 +60,31 @@ func (s *State) stoodStill(minutes, still float64, next uint64) {
 	if first {
 		pause = still // the next interval tells the cycle
 	}
-	if first || g.Cycle > 0 && minutes > stopMinutes && minutes > stopCycles*g.Cycle {
+	switch {
+	case !first && (g.Cycle == 0 || g.longer(minutes)):
+		g.Cycle = minutes
+	case first || minutes > stopMinutes && minutes > stopCycles*g.Cycle:
 		for i := range s.Estimates {
 			s.Estimates[i].note(estimate.Event{Kind: estimate.Stop, Part: int64(next), Minutes: pause})
 		}
-		return
+	default:
+		g.Cycle += 0.1 * (minutes - g.Cycle)
 	}
-	if g.Cycle == 0 {
-		g.Cycle = minutes
+}
+
+// longer reports whether this interval and the two before it are pauses that differ
+// by less than a third: so alike no breaks are (common practice, no source).
+func (g *Ledger) longer(minutes float64) bool {
+	n := len(g.Cuts)
+	if n < 3 || g.Cycle == 0 {
+		return false
 	}
-	g.Cycle += 0.1 * (minutes - g.Cycle)
+	for _, x := range []float64{minutes, g.Cuts[n-1].Minute - g.Cuts[n-2].Minute, g.Cuts[n-2].Minute - g.Cuts[n-3].Minute} {
+		if x <= stopMinutes || x <= stopCycles*g.Cycle || 3*x < 2*minutes || 2*x > 3*minutes {
+			return false
+		}
+	}
+	return true
 }
 
 // stoodStill returns for how many minutes the machine was seen to stand still since

@@ -39,6 +39,38 @@ func TestAStandstillIsTold(t *testing.T) {
 	}
 }
 
+// Parts that take much longer, one after another, are another cycle: two pauses are
+// told, the third is none any more. Breaks that differ stay breaks.
+func TestALongerCycle(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		pauses []float64
+		want   int
+		cycle  float64
+	}{
+		{"a longer part", []float64{20, 21, 19, 20, 22, 20}, 2, 19.3},
+		{"breaks", []float64{20, 2, 45, 2, 20, 2}, 3, 2},
+		{"breaks after single parts", []float64{20, 60, 20, 90}, 4, 2},
+		{"short of a pause", []float64{5, 5, 5}, 0, 2.8},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := &State{}
+			s.Estimates = []Estimate{keepEstimate(nil, &Settings{}, &Loop{Characteristics: []Characteristic{{}}, Effects: [][]Effect{{1000}}}, 0)}
+			minute, count := 0.0, uint64(0)
+			for _, after := range append([]float64{2, 2, 2, 2, 2}, c.pauses...) {
+				minute, count = minute+after, count+1
+				s.Apply(Recorded{Cut: Cut{Count: count, Minute: minute}})
+			}
+			if n := s.Estimates[0].Filter.NEvents; n != c.want {
+				t.Errorf("%d standstills told, want %d", n, c.want)
+			}
+			if g := s.Ledger.Cycle; g < c.cycle-0.5 || g > c.cycle+0.5 {
+				t.Errorf("an ordinary cycle of %.1f min, want %.1f", g, c.cycle)
+			}
+		})
+	}
+}
+
 // Of the first pause only the machine itself can say whether it stood still: a first
 // part is measured and looked at for long, and a long cycle looks alike.
 func TestTheFirstPause(t *testing.T) {
