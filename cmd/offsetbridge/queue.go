@@ -83,7 +83,7 @@ func queueCommand() *cobra.Command {
 	d := &door{}
 	c := &cobra.Command{Use: "queue", Short: "list and decide what waits for a person"}
 	d.flags(c)
-	c.AddCommand(queueList(d), queueShow(d), queueApprove(d), queueReject(d), queueTyped(d), queueFirst(d), queueInsert(d))
+	c.AddCommand(queueList(d), queueShow(d), queueApprove(d), queueReject(d), queueStep(d), queueTyped(d), queueFirst(d), queueInsert(d))
 	return c
 }
 
@@ -180,7 +180,11 @@ func printCard(out io.Writer, c web.Card) error {
 	}
 	line(c.ID, c.Say)
 	line("part", fmt.Sprintf("%s on %s, %d cut since", c.Part, c.Machine, c.InTransit))
-	line("from aim", fmt.Sprintf("%s (limits %s)", c.FromAim, c.Limits))
+	if c.FromAim == "" { // no reading stands behind it
+		line("limits", c.Limits)
+	} else {
+		line("from aim", fmt.Sprintf("%s (limits %s)", c.FromAim, c.Limits))
+	}
 	line("measured", c.Decision)
 	for _, how := range c.How {
 		line("", how)

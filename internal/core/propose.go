@@ -10,6 +10,9 @@ import (
 func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 	open := d.s.proposalOf(l.Name)
 	if j.Estimate != "" && j.Estimate != codeStep {
+		if open != nil && open.Trigger == kindStepTest && open.Status == Pending {
+			return nil, open // where the size stands is in doubt
+		}
 		return nil, nil
 	}
 	all, code := d.prospects(j, l, c)
@@ -30,8 +33,9 @@ func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 		j.Propose = codeUnsolved
 		return nil, nil
 	}
-	if len(moves) == 0 && open != nil && open.Trigger == kindStepTest {
-		j.Propose = codeStands // it is meant to be made at a size that needs no change
+	testing := open != nil && open.Trigger == kindStepTest && d.fits(l, all, open.Moves)
+	if len(moves) == 0 && testing { // it is meant to be made at a size that needs no change
+		j.Propose = codeStands
 		return nil, nil
 	}
 	if len(moves) == 0 { // the moves that would be made: judging them before rounding costs about 6 % of rms in simulation
@@ -49,7 +53,8 @@ func (d *decision) propose(j *Judged, l *Loop, c int) (*Proposal, *Open) {
 	p.Need, p.Reason = j.Need, j.Bound
 	d.two(l, p)
 	j.Need, j.Bound = p.Need, p.Reason
-	if open != nil && j.Route != routeRefused && open.Need == p.Need && d.alike(l, all, to, d.s.after(l, open.Moves)) {
+	stands := open != nil && open.Need == p.Need && d.alike(l, all, to, d.s.after(l, open.Moves)) || testing && p.Need != ""
+	if stands && j.Route != routeRefused {
 		j.Propose = codeStands // no churn under the thumb
 		return nil, nil
 	}
@@ -267,7 +272,10 @@ func (d *decision) route(j *Judged, l *Loop, p *Proposal) Code {
 func (d *decision) follow(j *Judged, l *Loop, p *Proposal, open *Open) {
 	if open != nil {
 		cause := causeSuperseded
-		if p == nil {
+		switch {
+		case p == nil && j.Estimate != "":
+			cause = j.Estimate
+		case p == nil:
 			cause = causeNotNeeded
 		}
 		d.void(open, Voided{Cause: cause})

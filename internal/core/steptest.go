@@ -76,9 +76,7 @@ func (w *wish) sizes(asked length.Length) []length.Length {
 	return []length.Length{size, -size}
 }
 
-// testMove returns the moves of a test step, nil when it does not fit: every size
-// has to stay inside its limits two standard deviations off, also when it turns out
-// to answer the other way.
+// testMove returns the moves of a test step, nil when it does not fit.
 func (d *decision) testMove(w *wish, axes []axis, k int, size length.Length) []Move {
 	a := &axes[k]
 	steps := math.Max(1, math.Ceil(math.Abs(float64(size))/math.Abs(a.effects[w.size].Float())/float64(a.register.Step)))
@@ -89,22 +87,29 @@ func (d *decision) testMove(w *wish, axes []axis, k int, size length.Length) []M
 	if (size < 0) != (a.effects[w.size] < 0) {
 		change = -change
 	}
-	for i, x := range w.all {
-		if a.effects[i] == 0 {
-			continue
-		}
-		now, off := d.predicted(w.loop, w.all, i, nil), a.effects[i].Of(change).Abs()+2*x.sigma
-		if l := w.loop.Characteristics[i].Limits; now-off < l.Low || now+off > l.High {
-			return nil
-		}
-	}
 	moves := make([]Move, len(axes))
 	for i := range axes {
 		moves[i] = Move{Register: axes[i].register.Name, Old: axes[i].value, Want: axes[i].value, New: axes[i].value}
 	}
 	moves[k].Want += change
 	moves[k].New += change
-	return d.spread(w.loop, axes, moves)
+	if all := d.spread(w.loop, axes, moves); d.fits(w.loop, w.all, all) {
+		return all
+	}
+	return nil
+}
+
+// fits reports whether every size stays inside its limits, two standard deviations
+// off, whichever way it answers to the moves.
+func (d *decision) fits(l *Loop, all []prospect, moves []Move) bool {
+	for i, x := range all {
+		now, limits := d.predicted(l, all, i, nil), l.Characteristics[i].Limits
+		off := (d.predicted(l, all, i, moves) - now).Abs()
+		if off > 0 && (now-off-2*x.sigma < limits.Low || now+off+2*x.sigma > limits.High) {
+			return false
+		}
+	}
+	return true
 }
 
 // maxTestSteps keeps the arithmetic of a wild wish inside its numbers; the guards

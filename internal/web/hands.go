@@ -9,13 +9,19 @@ import (
 	"offsetbridge/internal/length"
 )
 
-// What somebody does who stands at a machine: new inserts, values put back, the
+// What somebody does who stands at a machine: new inserts, values put back, test steps, the
 // signature under a first part, and saying what a gauge measures next.
 
 // SignRequest is the signature under the first part of a set-up.
 type SignRequest struct {
 	Part string `json:"part"`
 	Note string `json:"note,omitempty"`
+}
+
+// StepTestRequest asks for a deliberate change of one register, of so much size.
+type StepTestRequest struct {
+	Register string `json:"register,omitempty"` // of several; "" is the first that steers the loop's first size
+	Size     string `json:"size,omitempty"`     // change of size, as in "-0.008 mm"; "" is as much as shows the direction
 }
 
 // TaskRequest says what the next bare reading of a gauge measures: a part, or a
@@ -39,6 +45,7 @@ func (s *server) handRoutes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /v1/machines/{machine}/inside", s.inside)
 	mux.HandleFunc("POST /v1/machines/{machine}/tools/{tool}/new", s.renew)
 	mux.HandleFunc("POST /v1/machines/{machine}/loops/{loop}/back", s.putBack)
+	mux.HandleFunc("POST /v1/machines/{machine}/loops/{loop}/step", s.stepTest)
 	mux.HandleFunc("POST /v1/machines/{machine}/loops/{loop}/first", s.signFirst)
 	mux.HandleFunc("POST /v1/machines/{machine}/tasks", s.task)
 }
@@ -58,6 +65,22 @@ func (s *server) putBack(w http.ResponseWriter, r *http.Request) {
 	if _, ok := s.take(w, r, &struct{}{}); ok {
 		s.call(w, r, r.PathValue("machine"), core.PutBack{Loop: r.PathValue("loop"), Who: person(r)})
 	}
+}
+
+func (s *server) stepTest(w http.ResponseWriter, r *http.Request) {
+	var body StepTestRequest
+	if _, ok := s.take(w, r, &body); !ok {
+		return
+	}
+	var size length.Length
+	if body.Size != "" {
+		var err error
+		if size, err = length.Parse(body.Size); err != nil {
+			refuse(w, http.StatusBadRequest, "value", err.Error())
+			return
+		}
+	}
+	s.call(w, r, r.PathValue("machine"), core.StepTest{Loop: r.PathValue("loop"), Register: body.Register, Size: size, Who: person(r)})
 }
 
 func (s *server) signFirst(w http.ResponseWriter, r *http.Request) {

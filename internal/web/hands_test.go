@@ -18,6 +18,8 @@ func TestWhatSomebodyDoesAtAMachineReachesIt(t *testing.T) {
 	}{
 		{"/v1/machines/mill/tools/T%2012/new", `{}`, core.Renew{Tool: "T 12", Who: who}},
 		{"/v1/machines/mill/loops/bore/back", `{}`, core.PutBack{Loop: "bore", Who: who}},
+		{"/v1/machines/mill/loops/bore/step", `{}`, core.StepTest{Loop: "bore", Who: who}},
+		{"/v1/machines/mill/loops/bore/step", `{"register":"T12 D","size":"-8 um"}`, core.StepTest{Loop: "bore", Register: "T12 D", Size: -8_000, Who: who}},
 		{"/v1/machines/mill/loops/bore/first", `{"part":"57","note":"good"}`, core.SignFirst{Loop: "bore", Part: "57", Note: "good", Who: who}},
 		{"/v1/machines/mill/tasks", `{"gauge":"g","characteristic":"c","part":"58","cut":2}`, core.Task{Gauge: "g", Characteristic: "c", Part: "58", Cut: 2, For: 600_000, Who: who}},
 		{"/v1/machines/mill/tasks", `{"gauge":"g","ring":"r","minutes":3}`, core.Task{Gauge: "g", Ring: "r", For: 180_000, Who: who}},
@@ -34,7 +36,7 @@ func TestWhatSomebodyDoesAtAMachineReachesIt(t *testing.T) {
 	}
 	n := len(s.plant.made())
 	b.signIn("p3", "639152")
-	for _, p := range []string{"/v1/machines/mill/tools/T12/new", "/v1/machines/mill/loops/bore/back", "/v1/machines/mill/loops/bore/first", "/v1/machines/mill/tasks"} {
+	for _, p := range []string{"/v1/machines/mill/tools/T12/new", "/v1/machines/mill/loops/bore/back", "/v1/machines/mill/loops/bore/step", "/v1/machines/mill/loops/bore/first", "/v1/machines/mill/tasks"} {
 		if status, code := b.post(p, `{}`); status != http.StatusForbidden || code != "role" {
 			t.Errorf("a viewer posts to %s: %d %s", p, status, code)
 		}

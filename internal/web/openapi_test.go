@@ -203,6 +203,8 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 		{"/v1/machines/mill/register", `{"register":"another","value":"0.012 mm"}`, 404},
 		{"/v1/machines/mill/first", `{"part":"58"}`, 200},
 		{"/v1/machines/mill/loops/bore/back", `{}`, 200},
+		{"/v1/machines/mill/loops/bore/step", `{"size":"-0.008 mm"}`, 200},
+		{"/v1/machines/mill/loops/bore/step", `{"size":"eight"}`, 400},
 		{"/v1/machines/mill/loops/bore/first", `{"part":"57"}`, 200},
 		{"/v1/machines/mill/tasks", `{"gauge":"bore-1","part":"58"}`, 200},
 		{"/v1/machines/mill/tasks", `{"gauge":"bore-1","part":"58","ring":"ring 28"}`, 400},
@@ -232,8 +234,8 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 	if len(missing) > 0 {
 		t.Errorf("never asked: %v", missing)
 	}
-	if n := len(p.calls); n != 14 {
-		t.Errorf("%d inputs reached the plant, want measure, lower, approve, reject, hold, resume, a reading, an insert, what was typed twice, a first part, a put-back, a signature and a task", n)
+	if n := len(p.calls); n != 15 {
+		t.Errorf("%d inputs reached the plant, want measure, lower, approve, reject, hold, resume, a reading, an insert, what was typed twice, a first part, a put-back, a test step, a signature and a task", n)
 	}
 }
 

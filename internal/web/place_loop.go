@@ -25,6 +25,7 @@ type LoopPlace struct {
 	Registers []RegisterRow
 	Control   map[string]core.Shown
 	To        []BackTo
+	TestStep  bool // the direction is not shown yet, and whoever looks may ask for a step that shows it
 }
 
 // RunRow is one line beside the chart.
@@ -59,6 +60,7 @@ func (p *Page) placeLoop(d *Doc, q url.Values) error {
 		return errNoPlace
 	}
 	m := &LoopPlace{Machine: in.Machine, LoopInside: in.Close[i], Control: controlOf(&in.Close[i]), To: backTo(d, &in.Close[i])}
+	m.TestStep = !m.Proven && m.Mode != core.Observe && len(m.Turns) > 0 && d.May(string(core.Setter))
 	m.Size = m.Learned[0]
 	for _, x := range m.Learned {
 		if x.Name == q.Get("size") {

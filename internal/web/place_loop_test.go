@@ -57,6 +57,14 @@ func TestALoopsOwnPage(t *testing.T) {
 		"T12 D +0.012\u00a0mm → +0.004\u00a0mm · Bo", "T12 D +0.004\u00a0mm → +0.005\u00a0mm · typed in at the control", "T12: new insert, said Bo",
 		"Far from what was expected", "1.04\u00a0±\u00a00.08", "+3σ +0.0036\u00a0mm", "lower limit 27.9800\u00a0mm", "Inside the dead band, nothing to change",
 		"bore-1 read 27.9995\u00a0mm on part 59", "<b>T12 D +0.005\u00a0mm → +0.012\u00a0mm</b>", `action="/do/v1/machines/mill/loops/bore/back"`)
+	const step = `action="/do/v1/machines/mill/loops/bore/step"`
+	if strings.Contains(body, step) {
+		t.Error("a test step is offered to somebody who is no setter")
+	}
+	b.signIn("p2", "805133")
+	if _, body, _ := b.look("/loop?machine=mill&loop=bore"); !strings.Contains(body, step) {
+		t.Error("the direction is not shown, and no test step is offered to a setter")
+	}
 	if strings.Contains(body, "T7") {
 		t.Error("another tool's change is shown")
 	}
