@@ -7,13 +7,43 @@ import (
 
 // aside says how far from the aim to aim a part, towards the side where more can be
 // cut: as far as its risk as a first part asks for, and as a register asks for that
-// may act twice as strongly as configured.
+// may act twice as strongly as configured. A step is not enlarged beyond what the
+// register has shown on top.
 func (d *decision) aside(j *Judged, p *prospect, l *Loop, c int) length.Length {
 	shift := max(d.firstAside(j, p, l, c), d.doubledAside(p, l, c))
 	if l.Characteristics[c].Internal {
-		return -shift
+		shift = -shift
 	}
-	return shift
+	return shift + d.enlargedAside(p, l, c)
+}
+
+// mostEnlarged is by how much a response that the estimate takes for weak may enlarge
+// a step beyond the configured effect while the moves that were made do not show it.
+const mostEnlarged = 1.5
+
+// enlargedAside keeps a step at that, and beyond it at the upper end of the pooled
+// response (ratio + 2 se). Misled by a gauge that stuck or a hand at the panel, a
+// learned 0.3 would make every step three times as large, the first part's before all.
+func (d *decision) enlargedAside(p *prospect, l *Loop, c int) length.Length {
+	if !l.steers(c) || p.ratio <= 0 {
+		return 0
+	}
+	ratio, se := d.s.loopBook(l.Name).Sizes[c].Response.Ratio()
+	shown := min(1, ratio+2*se) / mostEnlarged
+	if p.ratio.Float() >= shown {
+		return 0
+	}
+	return length.Length(float64(d.off(p, l, c)) * (1 - p.ratio.Float()/shown))
+}
+
+// off is how far from the aim the next part would come out without a move, as a
+// change commanded of the size.
+func (d *decision) off(p *prospect, l *Loop, c int) length.Length {
+	off := p.drift
+	for k, name := range l.Registers {
+		off += l.Effects[c][k].Of(d.s.book(name).Value)
+	}
+	return off
 }
 
 // firstAside is for the first part after a set-up: a little short of the aim when
@@ -43,10 +73,7 @@ func (d *decision) doubledAside(p *prospect, l *Loop, c int) length.Length {
 		return 0
 	}
 	ch := &l.Characteristics[c]
-	off := p.drift
-	for k, name := range l.Registers {
-		off += l.Effects[c][k].Of(d.s.book(name).Value)
-	}
+	off := d.off(p, l, c)
 	move := -ch.CutsMore(off)
 	if move <= 0 || move > ch.Tolerance()-ch.room() {
 		return 0

@@ -93,6 +93,13 @@ func (c *crowd) decide() {
 		return
 	}
 	l := w.p.lines[w.r.IntN(len(w.p.lines))]
+	if w.r.IntN(4) == 0 {
+		c.want(l)
+		w.pump(w.r.IntN(10))
+	}
+	if l.p.dead {
+		return
+	}
 	for _, k := range c.read(l) {
 		if w.r.IntN(8) == 0 {
 			l.offer(core.Reject{Proposal: k.p.ID, Reason: "no", Who: operator}, c.answered)

@@ -159,6 +159,7 @@ func (o *oracle) proposed(b *book, m *iron, e core.Proposed) {
 			}
 		}
 	}
+	o.lowered(b, &e)
 	b.proposals[e.ID] = p
 	delete(b.proposals, e.ID-400)
 	for _, x := range e.Moves {
@@ -166,9 +167,27 @@ func (o *oracle) proposed(b *book, m *iron, e core.Proposed) {
 		if r == nil {
 			continue
 		}
-		if l != nil && len(l.Registers) == 1 && (x.New-x.Want).Abs() > r.Step/2 {
+		if e.From == 0 && l != nil && len(l.Registers) == 1 && (x.New-x.Want).Abs() > r.Step/2 {
 			o.w.violate("I14", "%s: wanted %d, proposed %d, a step is %d", b.stream, x.Want, x.New, r.Step)
 		}
+	}
+}
+
+// lowered is I10 for a proposal that a person asked to be smaller: less of the same
+// registers than the one it replaces, never more and never the other way.
+func (o *oracle) lowered(b *book, e *core.Proposed) {
+	if e.From == 0 {
+		return
+	}
+	o.w.n.add("work/less proposed")
+	from := b.proposals[e.From]
+	if from == nil || len(from.Moves) != 1 || len(e.Moves) != 1 || from.Moves[0].Register != e.Moves[0].Register || from.Trigger != e.Trigger {
+		o.w.violate("I10", "%s: proposal %d is less of %d, which is none of its kind", b.stream, e.ID, e.From)
+		return
+	}
+	was, is := from.Moves[0], e.Moves[0]
+	if whole, part := was.New-was.Old, is.New-is.Old; is.Old != was.Old || part == 0 || (part < 0) != (whole < 0) || part.Abs() >= whole.Abs() {
+		o.w.violate("I10", "%s: proposal %d moves %d where less than %d was asked for", b.stream, e.ID, part, whole)
 	}
 }
 

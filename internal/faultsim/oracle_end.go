@@ -147,6 +147,10 @@ func (w *world) ends(l *line) {
 		for k := range loop.Characteristics {
 			c := &loop.Characteristics[k]
 			off := last.true_[c.Name] - c.Aim
+			for j, name := range loop.Registers { // what was corrected since acts on the next part
+				i := column(set, name)
+				off += loop.Effects[k][j].Of(l.iron.regs[i].value - last.regs[i])
+			}
 			open := false
 			for _, p := range s.Ledger.Proposals {
 				open = open || p.Loop == loop.Name

@@ -207,7 +207,7 @@ func (o *oracle) sentWithinBounds(l *line, rec *intent, req *request, reg *core.
 func (o *oracle) sentApproved(l *line, p *proposal, in core.Intent, loop *core.Loop, size length.Length) {
 	g := p.approved
 	need := 1
-	if p.Trigger != "return" && (size > loop.Bounds.OperatorStep || p.First) {
+	if p.Trigger == "step-test" || p.Trigger != "return" && (size > loop.Bounds.OperatorStep || p.First) {
 		need = 2
 	}
 	if rank[g.role] < need {
@@ -236,6 +236,8 @@ func (o *oracle) sentAutomatic(l *line, p *proposal, rec *intent, req *request, 
 	switch {
 	case p.First && p.Trigger != "return":
 		o.w.violate("I10", "%s/%s writes a first part by itself", l.stream, loop.Name)
+	case p.By != nil || p.From != 0:
+		o.w.violate("I10", "%s/%s writes by itself what a person asked for and nobody approved", l.stream, loop.Name)
 	case loop.Mode != core.Auto:
 		o.w.violate("I10", "%s/%s is in mode %s and writes by itself", l.stream, loop.Name, loop.Mode)
 	case size > loop.Bounds.AutoStep && !(p.Trigger == "return" && loop.Bounds.ReturnByItself):
