@@ -22,7 +22,7 @@ func (c *Config) readMetrics(top *table) {
 		return
 	}
 	c.Metrics.Listen = s
-	t.listen(s, true) // no PIN travels
+	t.listen(s)
 	if host, _, err := net.SplitHostPort(s); err == nil && !loopback(host) {
 		t.warn("listen", "can be read from other computers, unencrypted and by anybody: names of machines and loops, how many readings and writes; listen on 127.0.0.1 unless the network is yours alone")
 	}

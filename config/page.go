@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"net"
 	"net/netip"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
@@ -17,7 +18,7 @@ import (
 // Page says where people open the page. Without an address there is none.
 type Page struct {
 	Listen            string // "host:port"; "" is no page
-	CertFile, KeyFile string // both or neither; both where the address can be reached from elsewhere
+	CertFile, KeyFile string // both or neither; the page makes a certificate of its own where others can reach it and there is none
 	Watch             bool   // whoever opens it sees it, without signing in
 	Idle              time.Duration
 }
@@ -37,7 +38,7 @@ func (c *Config) readPage(top *table, dir string) {
 	t.pair("cert_file", "key_file")
 	if s, ok := t.text("listen"); ok {
 		p.Listen = s
-		t.listen(s, t.has("cert_file"))
+		t.listen(s)
 	} else if len(t.m) > 0 && !t.has("listen") {
 		t.problem("listen", "is missing, write an address as in \"127.0.0.1:8080\", or leave out the whole section: then there is no page")
 	}
@@ -49,9 +50,8 @@ func (c *Config) readPage(top *table, dir string) {
 	}
 }
 
-// listen checks an address to listen on. One that others can reach needs a
-// certificate, or PINs would travel readable.
-func (t *table) listen(s string, secured bool) {
+// listen checks an address to listen on.
+func (t *table) listen(s string) {
 	host, port, err := net.SplitHostPort(s)
 	n, bad := strconv.ParseUint(port, 10, 16)
 	switch {
@@ -59,8 +59,6 @@ func (t *table) listen(s string, secured bool) {
 		t.problem("listen", "is not an address with its port, write one as in \"127.0.0.1:8080\"")
 	case host != "" && host != "localhost" && !isAddress(host):
 		t.problem("listen", "has a name in place of an address, write one of this computer's addresses as in \"127.0.0.1:8080\", or \":8443\" for all of them")
-	case !secured && !loopback(host):
-		t.problem("listen", "can be reached from other computers, where PINs would travel readable: write cert_file and key_file, or listen on 127.0.0.1")
 	}
 }
 
@@ -72,6 +70,11 @@ func isAddress(host string) bool {
 func loopback(host string) bool {
 	a, err := netip.ParseAddr(host)
 	return host == "localhost" || err == nil && a.Unmap().IsLoopback()
+}
+
+// OwnCertificate is where the page keeps the certificate that it makes for itself.
+func (c *Config) OwnCertificate() string {
+	return filepath.Join(c.Journal.Directory, "page-certificate.pem")
 }
 
 var personID = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9_-]{0,31}$`)

@@ -2,17 +2,22 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"strconv"
+	"time"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"offsetbridge/config"
 	"offsetbridge/internal/account"
 	"offsetbridge/internal/core"
+	"offsetbridge/internal/web"
 )
 
 func accountCommand() *cobra.Command {
@@ -22,7 +27,7 @@ func accountCommand() *cobra.Command {
 is asked for on the terminal, or read as one line of standard input; only its
 salted slow hash is printed.`,
 	}
-	c.AddCommand(accountAdd(), accountPIN(), accountToken())
+	c.AddCommand(accountAdd(), accountPIN(), accountToken(), accountCertificate())
 	return c
 }
 
@@ -86,6 +91,35 @@ is shown this once, the configuration holds only its hash.`,
 	}
 	c.Flags().StringVar(&role, "role", "", "viewer, operator, setter or engineer")
 	c.MarkFlagRequired("role") //nolint:errcheck // the flag exists
+	return c
+}
+
+func accountCertificate() *cobra.Command {
+	var path string
+	c := &cobra.Command{
+		Use: "certificate", Short: "print the fingerprint of the certificate that the page shows", Args: cobra.NoArgs,
+		Long: `certificate prints the SHA-256 fingerprint of the page's certificate and until when
+it is good. Where none is configured and other computers can reach the page, it
+makes one of its own when it first starts: nobody vouches for that one, so compare
+what the browser shows before a PIN is typed.`,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			cfg, err := config.Load(path)
+			if err != nil {
+				return err
+			}
+			file := cmp.Or(cfg.Page.CertFile, cfg.OwnCertificate())
+			c, err := web.ReadCertificate(file)
+			if errors.Is(err, fs.ErrNotExist) {
+				return answerNo{fmt.Errorf("there is no certificate at %q: the page makes one when it first starts, where other computers can reach it", file)}
+			}
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "sha256 %s\ngood until %s\n", web.Fingerprint(c), c.NotAfter.UTC().Format(time.DateOnly))
+			return err
+		},
+	}
+	configFlag(c, &path)
 	return c
 }
 

@@ -295,7 +295,7 @@ func (a *App) openDoors(context.Context) error {
 		return nil
 	}
 	page, err := server.ListenPage(web.PageOptions{
-		Listen: c.Listen, CertFile: c.CertFile, KeyFile: c.KeyFile, Watch: c.Watch,
+		Listen: c.Listen, CertFile: c.CertFile, KeyFile: c.KeyFile, OwnFile: a.o.Config.OwnCertificate(), Watch: c.Watch,
 		House: account.New(account.Options{People: a.o.Config.People, Tokens: a.o.Config.Tokens, Idle: c.Idle}),
 	})
 	if err != nil {

@@ -9,8 +9,11 @@ import (
 	stdlog "log"
 	"net"
 	"net/http"
+	"net/netip"
 	"sync"
 	"time"
+
+	"go.uber.org/zap"
 
 	"offsetbridge/internal/account"
 )
@@ -25,9 +28,11 @@ const (
 
 // PageOptions of the page.
 type PageOptions struct {
-	Listen            string // "host:port"
-	CertFile, KeyFile string // TLS; without it only this computer may be listened to
-	Watch             bool   // looking needs no person
+	Listen            string           // "host:port"
+	CertFile, KeyFile string           // TLS
+	OwnFile           string           // without those, and where others can reach the address: where a self-made certificate is kept
+	Now               func() time.Time // [time.Now]
+	Watch             bool             // looking needs no person
 	House             *account.House
 }
 
@@ -45,22 +50,21 @@ var ErrOpen = errors.New("can be reached from other computers, where PINs would 
 
 // ListenPage opens the page.
 func (s *Server) ListenPage(o PageOptions) (*Listener, error) {
-	var pair tls.Certificate
-	secure := o.CertFile != "" || o.KeyFile != ""
-	if secure {
-		var err error
-		if pair, err = tls.LoadX509KeyPair(o.CertFile, o.KeyFile); err != nil {
-			return nil, fmt.Errorf("certificate %q and key %q of the page do not go together: %w", o.CertFile, o.KeyFile, err)
-		}
+	pair, err := o.configured()
+	if err != nil {
+		return nil, err
 	}
 	raw, err := net.Listen("tcp", o.Listen)
 	if err != nil {
 		return nil, fmt.Errorf("the page cannot be opened at %q, choose another page.listen or stop who uses it: %w", o.Listen, err)
 	}
-	if a, ok := raw.Addr().(*net.TCPAddr); !secure && (!ok || !a.IP.IsLoopback()) {
-		raw.Close() //nolint:errcheck // nothing was accepted
-		return nil, fmt.Errorf("page address %q %w", o.Listen, ErrOpen)
+	if a, ok := raw.Addr().(*net.TCPAddr); pair == nil && (!ok || !a.IP.IsLoopback()) {
+		if pair, err = s.own(o); err != nil {
+			raw.Close() //nolint:errcheck // nothing was accepted
+			return nil, err
+		}
 	}
+	secure := pair != nil
 	b := newBoard(s.o.Plant, s.o.Log)
 	page, err := newPage(&s.server, b, o.House, o.Watch, secure)
 	if err != nil {
@@ -75,11 +79,48 @@ func (s *Server) ListenPage(o PageOptions) (*Listener, error) {
 		BaseContext: func(net.Listener) context.Context { return ctx },
 	}
 	if secure {
-		l.listen = tls.NewListener(l.listen, &tls.Config{MinVersion: tls.VersionTLS12, Certificates: []tls.Certificate{pair}, NextProtos: []string{"http/1.1"}})
+		l.listen = tls.NewListener(l.listen, &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: pair, NextProtos: []string{"http/1.1"}})
 	}
 	l.done.Go(func() { b.run(ctx) })
 	go l.http.Serve(l.listen) //nolint:errcheck // ends with Close
 	return l, nil
+}
+
+// getCertificate is how TLS asks for a certificate.
+type getCertificate func(*tls.ClientHelloInfo) (*tls.Certificate, error)
+
+// configured returns the certificate that the options name, nil without.
+func (o *PageOptions) configured() (getCertificate, error) {
+	if o.CertFile == "" && o.KeyFile == "" {
+		return nil, nil
+	}
+	pair, err := tls.LoadX509KeyPair(o.CertFile, o.KeyFile)
+	if err != nil {
+		return nil, fmt.Errorf("certificate %q and key %q of the page do not go together: %w", o.CertFile, o.KeyFile, err)
+	}
+	return func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return &pair, nil }, nil
+}
+
+// own returns a certificate that the page makes for itself.
+func (s *Server) own(o PageOptions) (getCertificate, error) {
+	if o.OwnFile == "" {
+		return nil, fmt.Errorf("page address %q %w", o.Listen, ErrOpen)
+	}
+	c := &ownCert{path: o.OwnFile, now: o.Now, log: s.o.Log}
+	if c.now == nil {
+		c.now = time.Now
+	}
+	if host, _, err := net.SplitHostPort(o.Listen); err == nil {
+		if a, err := netip.ParseAddr(host); err == nil && !a.IsUnspecified() {
+			c.host = a.WithZone("").String()
+		}
+	}
+	pair, err := c.current()
+	if err != nil {
+		return nil, err
+	}
+	s.o.Log.Info("the page shows its own certificate", zap.String("sha256", Fingerprint(pair.Leaf)), zap.Time("good_until", pair.Leaf.NotAfter))
+	return c.forHello, nil
 }
 
 // URL is where the page can be opened on this computer.
