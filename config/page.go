@@ -46,7 +46,7 @@ func (c *Config) readPage(top *table, dir string) {
 	c.readPeople(top)
 	c.readTokens(top)
 	if p.Listen != "" && len(c.People) == 0 {
-		t.warn("listen", "opens the page, but there is no [[person]]: nobody can decide anything there")
+		t.warn("listen", "opens the page, and there is no [[person]]: nobody can decide anything there but who types the one-time code that the program prints at its start, and is an engineer then")
 	}
 }
 
@@ -65,6 +65,11 @@ func (t *table) listen(s string) {
 func isAddress(host string) bool {
 	_, err := netip.ParseAddr(host)
 	return err == nil
+}
+
+// FirstPerson is where who came in with a one-time code is kept.
+func (c *Config) FirstPerson() string {
+	return filepath.Join(c.Journal.Directory, "first-person.json")
 }
 
 func loopback(host string) bool {

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"os"
 	"os/signal"
 	"syscall"
@@ -112,6 +113,9 @@ func once(ctx context.Context, o app.Options, hold <-chan os.Signal) error {
 	defer a.Close()
 	o.Log.Info("running", zap.String("version", o.Version), zap.Int("machines", len(o.Config.Machines)),
 		zap.Int("loops", len(o.Config.Loops)), zap.String("socket", o.Config.Socket.Path))
+	if code := a.FirstCode(); code != "" {
+		fmt.Fprintf(os.Stderr, "\nNobody is known yet. Open %s and type this code there, within 30 minutes: %s\n\n", a.PageURL(), code)
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	go func() {

@@ -29,16 +29,18 @@ type Options struct {
 
 	Now   func() time.Time            // [time.Now]
 	Match func(hash, pin string) bool // [MatchPIN]
+	Keep  func(Person) error          // keeps the first person over a restart, before they are known
 }
 
 // House keeps who is signed in. Safe for use by several goroutines.
 type House struct {
-	o      Options
-	people []Person // by name
-	byID   map[string]*Person
-	door   *door
+	o     Options
+	door  *door
+	first first
 
 	mu       sync.Mutex
+	people   []Person // by name
+	byID     map[string]*Person
 	sessions map[key]*session
 	devices  map[key]*device
 }
@@ -71,23 +73,30 @@ func New(o Options) *House {
 		o.Match = MatchPIN
 	}
 	h := &House{
-		o: o, people: slices.Clone(o.People), byID: map[string]*Person{}, door: newDoor(o.Match, o.Now),
+		o: o, byID: map[string]*Person{}, door: newDoor(o.Match, o.Now),
 		sessions: map[key]*session{}, devices: map[key]*device{},
 	}
-	slices.SortStableFunc(h.people, func(a, b Person) int { return cmp.Compare(a.Name, b.Name) })
-	for i := range h.people {
-		h.byID[h.people[i].ID] = &h.people[i]
+	for _, p := range o.People {
+		h.add(p)
 	}
 	return h
 }
 
 // People returns everybody, by name, without their hashes.
 func (h *House) People() []Person {
+	h.mu.Lock()
 	all := slices.Clone(h.people)
+	h.mu.Unlock()
 	for i := range all {
 		all[i].Hash = ""
 	}
 	return all
+}
+
+func (h *House) person(id string) *Person {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.byID[id]
 }
 
 // Attempt is one try to sign in. Device is the token of an earlier sign-in at
@@ -104,7 +113,7 @@ type Entry struct {
 
 // SignIn opens a session. ErrNobody, ErrWrong, a *WaitError, or the context's.
 func (h *House) SignIn(ctx context.Context, a Attempt) (Entry, error) {
-	p := h.byID[a.Person]
+	p := h.person(a.Person)
 	if p == nil {
 		return Entry{}, ErrNobody
 	}
@@ -130,7 +139,7 @@ func (h *House) Prove(ctx context.Context, session, pin, address, device string)
 	if !ok {
 		return ErrNoSess
 	}
-	p := *h.byID[s.Person.ID]
+	p := *h.person(s.Person.ID)
 	if err := h.pass(ctx, p, Attempt{Person: p.ID, PIN: pin, Address: address, Device: device}); err != nil {
 		return err
 	}

@@ -54,6 +54,7 @@ type App struct {
 	chars    map[string][]string // machines by characteristic
 	intake   *intake.Intake
 	socket   *web.Socket
+	code     string            // of the first person
 	page     *web.Listener     // nil where none is configured
 	metrics  *metrics.Listener // nil where none are
 	closers  []func()
@@ -294,9 +295,13 @@ func (a *App) openDoors(context.Context) error {
 	if c.Listen == "" {
 		return nil
 	}
+	house, err := a.house()
+	if err != nil {
+		return err
+	}
 	page, err := server.ListenPage(web.PageOptions{
 		Listen: c.Listen, CertFile: c.CertFile, KeyFile: c.KeyFile, OwnFile: a.o.Config.OwnCertificate(), Watch: c.Watch,
-		House: account.New(account.Options{People: a.o.Config.People, Tokens: a.o.Config.Tokens, Idle: c.Idle}),
+		House: house,
 	})
 	if err != nil {
 		return err
@@ -304,8 +309,27 @@ func (a *App) openDoors(context.Context) error {
 	a.page = page
 	a.onClose(page.Close)
 	a.log.Info("the page is open", zap.String("address", page.URL()))
+	a.code = house.Begin()
 	return nil
 }
+
+// house knows the people of the configuration, or who came in with a one-time
+// code where none are named.
+func (a *App) house() (*account.House, error) {
+	c := a.o.Config
+	people := c.People
+	if len(people) == 0 {
+		var err error
+		if people, err = account.ReadKept(c.FirstPerson()); err != nil {
+			return nil, err
+		}
+	}
+	return account.New(account.Options{People: people, Tokens: c.Tokens, Idle: c.Page.Idle, Keep: account.KeepFirst(c.FirstPerson())}), nil
+}
+
+// FirstCode is the one-time code with which the first person comes in on the
+// page, "" where people are known. It stands in no log.
+func (a *App) FirstCode() string { return a.code }
 
 // PageURL is where the page can be opened on this computer, "" without one.
 func (a *App) PageURL() string {

@@ -307,6 +307,7 @@ func ours(to string) *url.URL {
 type SignPlace struct {
 	To     string
 	Again  bool
+	First  bool // nobody is known yet
 	People []PersonView
 	Chosen *PersonView
 }
@@ -323,6 +324,7 @@ func (p *Page) placeSign(d *Doc, q url.Values) error {
 	if s.Again {
 		s.Chosen = d.Person
 	}
+	s.First = len(s.People) == 0 && p.house.Waits()
 	d.Data, d.News, d.Back = s, "", s.To
 	return nil
 }

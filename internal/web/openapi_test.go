@@ -219,6 +219,7 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 	ask("", "GET", "/v1/session", "", 200)
 	ask("", "POST", "/v1/session", `{"person":"p1","pin":"000000"}`, 403)
 	ask("", "POST", "/v1/session", `{"person":"p1","pin":"274916"}`, 200)
+	ask("", "POST", "/v1/session/first", `{"code":"x","name":"Eve","pin":"274916"}`, 403)
 	ask("", "GET", "/v1/session", "", 200)
 	ask("", "POST", "/v1/session/touch", `{}`, 200)
 	ask("", "POST", "/v1/session/proof", `{"pin":"274916"}`, 200)

@@ -64,6 +64,14 @@ type (
 		Person string `json:"person"`
 		PIN    string `json:"pin"`
 	}
+	// FirstInRequest brings the one-time code of a shop without people; Again is the
+	// PIN once more, for who types it unseen.
+	FirstInRequest struct {
+		Code  string `json:"code"`
+		Name  string `json:"name"`
+		PIN   string `json:"pin"`
+		Again string `json:"again,omitempty"`
+	}
 	// ProofRequest enters the PIN once more.
 	ProofRequest struct {
 		PIN string `json:"pin"`
@@ -113,6 +121,7 @@ func operations() []operation {
 		{pattern: "GET /v1/news", say: "That something has happened at a machine, or anywhere.", query: []string{"machine"}, stream: true, need: core.Viewer, codes: []string{"many"}},
 		{pattern: "GET /v1/session", say: "Who is signed in at this device, and who could be.", answer: SessionView{}, nobody: true},
 		{pattern: "POST /v1/session", say: "Sign in.", body: SignInRequest{}, answer: PersonView{}, nobody: true, codes: []string{"pin", "person", "wait"}},
+		{pattern: "POST /v1/session/first", say: "Come in as the first person, an engineer, with the one-time code that the program prints at its start while nobody is known.", body: FirstInRequest{}, answer: PersonView{}, nobody: true, codes: []string{"code", "name", "new-pin"}},
 		{pattern: "POST /v1/session/proof", say: "Enter the PIN once more, before a change beyond the operator's.", body: ProofRequest{}, person: true, codes: []string{"pin", "wait", "sign-in"}},
 		{pattern: "POST /v1/session/touch", say: "Say that somebody acts on the page, so that the session goes on.", person: true, body: struct{}{}},
 		{pattern: "DELETE /v1/session", say: "Sign out.", person: true},
@@ -126,6 +135,7 @@ func codes() object {
 		"sign-in": "nobody is signed in, or not any more", "token": "the token is none of the configuration's, or may not do this",
 		"role": "the role may not do this", "identify": "enter the PIN once more first (POST /v1/session/proof)",
 		"pin": "not this person's PIN", "person": "there is nobody of that name", "wait": "too many attempts, see Retry-After",
+		"code": "not the one-time code, or not any more", "name": "a name is needed", "new-pin": "not a good PIN, or not twice the same",
 		"origin": "the request comes from another site", "type": "the body is not declared as JSON", "body": "the body is not the expected JSON",
 		"size": "the body is larger than 16 KiB", "host": "this page is for its own computer alone", "user": "not the user of the local socket",
 		"page": "there is no such file", "method": "a file can only be read", "time": "no answer in time, look at the status before trying again",

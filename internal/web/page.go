@@ -75,6 +75,7 @@ func newPage(s *server, b *board, house *account.House, watch, secure bool) (*Pa
 	mux.HandleFunc("GET /v1/trend/{machine}", s.trend)
 	mux.HandleFunc("GET /v1/session", p.who)
 	mux.HandleFunc("POST /v1/session", p.signIn)
+	mux.HandleFunc("POST /v1/session/first", p.firstIn)
 	mux.HandleFunc("POST /v1/session/proof", p.prove)
 	mux.HandleFunc("POST /v1/session/touch", p.touch)
 	mux.HandleFunc("DELETE /v1/session", p.signOut)
@@ -171,7 +172,7 @@ func (p *Page) answer(w http.ResponseWriter, r *http.Request) {
 // open reports whether somebody who is not signed in may ask for this.
 func (p *Page) open(r *http.Request, safe bool) bool {
 	where := r.URL.Path
-	if where == "/v1/session" || where == "/v1/openapi.json" {
+	if where == "/v1/session" || where == "/v1/session/first" || where == "/v1/openapi.json" {
 		return true
 	}
 	return safe && p.watch && (where == "/v1/board" || where == "/v1/live" || where == "/v1/news" || where == "/v1/machines" ||

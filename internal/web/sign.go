@@ -34,6 +34,7 @@ type SessionView struct {
 	Person *PersonView  `json:"person,omitempty"`
 	Fresh  bool         `json:"fresh"`
 	Watch  bool         `json:"watch"` // may look without signing in
+	First  bool         `json:"first"` // nobody is known, and the one-time code is still good
 	People []PersonView `json:"people"`
 }
 
@@ -64,7 +65,7 @@ func (p *Page) keep(w http.ResponseWriter, name, value string, age int) {
 }
 
 func (p *Page) who(w http.ResponseWriter, r *http.Request) {
-	out := SessionView{Watch: p.watch, People: []PersonView{}}
+	out := SessionView{Watch: p.watch, First: p.house.Waits(), People: []PersonView{}}
 	for _, x := range p.house.People() {
 		out.People = append(out.People, view(x))
 	}
@@ -97,6 +98,32 @@ func (p *Page) signIn(w http.ResponseWriter, r *http.Request) {
 	p.keep(w, deviceCookie, e.Device, deviceFor)
 	s, _ := p.house.Session(e.Session, true)
 	answer(w, http.StatusOK, view(s.Person))
+}
+
+// firstIn takes the one-time code of a shop without people.
+func (p *Page) firstIn(w http.ResponseWriter, r *http.Request) {
+	var body FirstInRequest
+	if _, ok := p.server.take(w, r, &body); !ok {
+		return
+	}
+	if body.Again != "" && body.Again != body.PIN {
+		refuse(w, http.StatusForbidden, "new-pin", "the two PINs are not the same, type them again")
+		return
+	}
+	who, err := p.house.First(body.Code, body.Name, body.PIN)
+	switch {
+	case errors.Is(err, account.ErrCode):
+		refuse(w, http.StatusForbidden, "code", err.Error())
+	case errors.Is(err, account.ErrName):
+		refuse(w, http.StatusForbidden, "name", err.Error())
+	case errors.Is(err, account.ErrPIN):
+		refuse(w, http.StatusForbidden, "new-pin", err.Error())
+	case err != nil:
+		p.server.fail(w, err)
+	default:
+		p.server.o.Log.Info("the first person came in with the one-time code", zap.String("person", who.ID), zap.String("address", address(r)))
+		answer(w, http.StatusOK, view(who))
+	}
 }
 
 func (p *Page) prove(w http.ResponseWriter, r *http.Request) {

@@ -330,6 +330,7 @@ async function answer(text) {
 let signing = null; // who is about to enter a PIN, and what comes after
 
 function sign(then = {}) {
+  if (session.first) { location.href = '/sign'; return; }
   const d = $('#sign');
   signing = then;
   const tiles = $('.tiles', d);
