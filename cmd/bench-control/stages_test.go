@@ -61,11 +61,14 @@ func TestEachStageIsWorthItself(t *testing.T) {
 		{"slope", "S11", 400, estimating(func(s *estimate.Settings) { s.WithoutSlope = true }), 1.3},
 		{"warmth", "S4", 600, estimating(func(s *estimate.Settings) { s.WithoutThermal = true }), 1.2},
 		{"gate", "S7", 400, estimating(func(s *estimate.Settings) { s.WithoutGate = true }), 1.2},
+		{"effect too small", "S8a", 400, estimating(func(s *estimate.Settings) { s.WithoutEffect = true }), 1.02},
+		{"effect too large", "S8b", 400, estimating(func(s *estimate.Settings) { s.WithoutEffect = true }), 1.02},
+		{"first part's weight", "S5", 600, estimating(func(s *estimate.Settings) { s.SetupSigma = s.Noise / 4 }), 1.02},
 		{"second readings", "S6", 600, func(s *shop) policy { return lacking{shop: s, once: true} }, 1.05},
 	} {
 		with, without := rmsOf(t, c.id, c.parts, whole), rmsOf(t, c.id, c.parts, c.without)
 		worth := without.rms() / with.rms()
-		t.Logf("%-16s %s: rms %.2f µm, without %.2f (× %.2f)", c.stage, c.id, with.rms(), without.rms(), worth)
+		t.Logf("%-19s %s: rms %.2f µm, without %.2f (× %.2f)", c.stage, c.id, with.rms(), without.rms(), worth)
 		if worth < c.worth {
 			t.Errorf("without %s the rms on %s is %.2f times as large, want %.2f at least", c.stage, c.id, worth, c.worth)
 		}

@@ -122,7 +122,7 @@ func (s *State) applyMoved(e Moved) {
 			s.remember(l, e.Register, e.Old)
 		}
 	}
-	b.Value, b.Own, b.Swing = e.New, 0, Swing{}
+	b.Value, b.Own, b.Alone, b.Swing = e.New, 0, 0, Swing{}
 	b.Foreign = push(b.Foreign, e.Count, 2)
 	for i := range s.Ledger.Loops {
 		if l := s.Ledger.Settings.Loop(s.Ledger.Loops[i].Name); slices.Contains(l.Registers, e.Register) {
@@ -140,7 +140,7 @@ func (s *State) applyTool(e ToolChanged) {
 		if r := &g.Settings.Registers[i]; r.Tool == e.Tool && fresh { // a generation that went back is no new tool
 			b := s.book(r.Name)
 			b.Swing = Swing{}
-			b.Spent, b.Own, b.LastMove = b.Recent, 0, 0 // what was sent after the last look counts for the new tool
+			b.Spent, b.Own, b.Alone, b.LastMove = b.Recent, 0, 0, 0 // what was sent after the last look counts for the new tool
 		}
 	}
 	for i := range g.Loops {

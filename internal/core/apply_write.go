@@ -55,6 +55,7 @@ func (s *State) applyConcluded(e Concluded) {
 		}
 		return
 	}
+	alone := b.Charge > 0
 	b.Pending, b.Charge, b.Doubtful = nil, 0, false
 	l := s.Ledger.Settings.Loop(in.Loop)
 	switch e.Result {
@@ -63,6 +64,9 @@ func (s *State) applyConcluded(e Concluded) {
 			s.remember(l, in.Register, in.Old)
 		}
 		b.Value = in.New
+		if b.Alone = 0; alone {
+			b.Alone = in.New - in.Old
+		}
 		if l != nil && s.sameTool(&in) { // else the tool was changed meanwhile, and its first part is still to come
 			p := s.proposal(in.Proposal)
 			b.added(l.cutsMore(in.Register, in.New-in.Old), p)

@@ -227,6 +227,7 @@ var words = map[Code]string{
 	"first-part":  "first part after a tool or set-up change, a setter decides",
 	"confirm":     "every change of this loop needs a person",
 	"back-off":    "cuts less than what a person set, a person decides",
+	"chasing":     "a second large change the same way in a few parts: look for a chipped edge or a shifted part, a person decides",
 	"return":      "the tool is new: back to where tools start",
 	"still":       "the machine has stood still and cooled, a person decides",
 	"budget":      "the travel budget of this tool is used up, a person decides",

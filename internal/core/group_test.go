@@ -337,7 +337,7 @@ func TestAGroupUnderAnyOutcome(t *testing.T) {
 
 // Inside the bounds both moves go by themselves, in one standstill.
 func TestAnAutomaticGroup(t *testing.T) {
-	c := severalCell(t, twoByTwo, nil)
+	c := severalCell(t, twoByTwo, func(l *Loop) { l.Bounds.AutoStep = 20 * um })
 	c.run(2)
 	for range 20 {
 		c.own[0] -= 3 * um

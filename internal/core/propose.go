@@ -208,12 +208,21 @@ func (d *decision) guarded(j *Judged, l *Loop, i int, all []prospect, p *Proposa
 		Old: m.Old, New: m.New, Step: r.Step, Band: r.Band, Size: size,
 		AutoStep: l.Bounds.AutoStep, OperatorStep: l.Bounds.OperatorStep, SetterStep: l.Bounds.SetterStep,
 		Automatic: l.Mode == Auto && len(d.set().Lacks) == 0 && !d.s.loose(l, j) && p.Gen >= 0,
-		Spent:     book.Spent, Travel: l.Bounds.Travel,
+		Spent:     book.Spent, Travel: l.Bounds.Travel, Before: l.effect(i, m.Register).Of(d.lately(book)),
 		Internal: ch.Internal, Own: book.Own,
 		Proven: d.s.proven(l, i, all[i].noise), Moves: book.Unproven, MaxMoves: maxUnproven,
 		First: p.First, Predicted: d.predicted(l, all, i, p.Moves), Spread: 2 * all[i].sigma, Limits: ch.Limits,
 		Return: p.Trigger == kindReturn, ReturnByItself: l.Bounds.ReturnByItself, Still: p.Trigger == kindStill,
 	}
+}
+
+// lately is the last unapproved change of a register, if it was made in the last
+// few parts.
+func (d *decision) lately(b *RegisterBook) length.Length {
+	if seen := d.s.Ledger.Seen; seen == nil || seen.Counter > b.LastMove+chaseParts {
+		return 0
+	}
+	return b.Alone
 }
 
 // proven reports whether the direction has been shown at one size.

@@ -18,6 +18,7 @@ const (
 	maxTasks    = 64   // open measuring tasks
 	maxGauges   = 1024 // gauges with a known last sequence
 	maxTries    = 5    // attempts at one proposal that never left
+	chaseParts  = 10   // a second large move the same way within so many parts chases something (common practice, no source)
 	maxUnproven = 3    // automatic moves while the direction is unproven (hazard row 1)
 )
 
@@ -86,9 +87,10 @@ type RegisterBook struct {
 	Node     string        `json:"node"`
 	Known    bool          `json:"known"`
 	Value    length.Length `json:"value"`
-	Spent    length.Length `json:"spent"`  // Σ|unapproved steps| in size since the last reset
-	Recent   length.Length `json:"recent"` // of it, charged since the last sample: counts for the next tool too
-	Own      length.Length `json:"own"`    // net size the loop itself cut away since a person last set the register
+	Spent    length.Length `json:"spent"`           // Σ|unapproved steps| in size since the last reset
+	Recent   length.Length `json:"recent"`          // of it, charged since the last sample: counts for the next tool too
+	Alone    length.Length `json:"alone,omitempty"` // change of the register at its last move, if nobody approved it
+	Own      length.Length `json:"own"`             // net size the loop itself cut away since a person last set the register
 	Unproven int           `json:"unproven"`
 	Foreign  []uint64      `json:"foreign,omitempty"` // counts of the last foreign changes
 	LastMove uint64        `json:"last_move"`         // count at the last intent

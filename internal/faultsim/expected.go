@@ -161,6 +161,7 @@ var common = []string{
 	"fault/program changed during a write",
 	"fault/tool change during a write",
 	"guard/classified by reading: differs",
+	"guard/chasing",
 	"guard/hold counter-back",
 	"guard/hold differs",
 	"guard/hold foreign-jump",

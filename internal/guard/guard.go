@@ -33,6 +33,7 @@ const (
 	FirstPart  = "first-part"
 	Confirming = "confirm" // the mode asks for a person, or automatic is not possible here
 	BackingOff = "back-off"
+	Chasing    = "chasing" // a second large one the same way: a cause to look for
 	Budget     = "budget"
 	Unproven   = "unproven"
 	Returning  = "return" // to where tools start, after a reported change
@@ -52,6 +53,8 @@ type Move struct {
 	Automatic bool          // the loop is in auto and everything auto needs is there
 	Spent     length.Length // Σ|unapproved steps| so far
 	Travel    length.Length // what may be spent per tool life
+
+	Before length.Length // the last unapproved move of this register, if it was made only a few parts ago
 
 	Internal bool          // the feature is internal: cutting more makes it larger
 	Own      length.Length // net "cuts more" the loop itself added since a person set the register
@@ -98,6 +101,8 @@ func Judge(m Move) (Need, string) {
 		return Operator, Standing
 	case m.backsOff():
 		return Operator, BackingOff
+	case m.chases():
+		return Operator, Chasing
 	case m.Spent+size > m.Travel:
 		return Operator, Budget
 	case !m.Proven && m.Moves >= m.MaxMoves:
@@ -122,6 +127,15 @@ func (m Move) shortOfScrap() bool {
 func (m Move) backsOff() bool {
 	more := CutsMore(m.Size, m.Internal)
 	return more < 0 && m.Own+more < 0
+}
+
+// chases reports whether the move is the second near the automatic step in a few
+// parts, both the same way: wear does not come that fast, a chipped edge, a loose
+// insert or a part that shifts does, and correcting hides it (common practice, no
+// source).
+func (m Move) chases() bool {
+	large := func(d length.Length) bool { return 3*d.Abs() >= 2*m.AutoStep }
+	return large(m.Size) && large(m.Before) && (m.Size > 0) == (m.Before > 0)
 }
 
 // CutsMore returns the change of size as material taken off: positive cuts more.

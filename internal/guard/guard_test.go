@@ -55,6 +55,12 @@ func TestJudge(t *testing.T) {
 		{"an outside size cuts more downwards", func(m *Move) { m.Internal = false; sized(-4 * um)(m) }, Nobody, OK},
 		{"an outside size cuts less upwards", func(m *Move) { m.Internal = false }, Operator, BackingOff},
 
+		{"a second large one", func(m *Move) { sized(8 * um)(m); m.Before = 8 * um }, Operator, Chasing},
+		{"a second, a little less", func(m *Move) { sized(6 * um)(m); m.Before = 8 * um }, Nobody, OK},
+		{"a second after a small one", func(m *Move) { sized(8 * um)(m); m.Before = 6 * um }, Nobody, OK},
+		{"two thirds twice", func(m *Move) { m.AutoStep = 9 * um; sized(6 * um)(m); m.Before = 6 * um }, Operator, Chasing},
+		{"a large one back", func(m *Move) { sized(-8 * um)(m); m.Before, m.Own = 8*um, 8*um }, Nobody, OK},
+
 		{"a return beyond every step", func(m *Move) { sized(-60 * um)(m); m.Return = true }, Operator, Returning},
 		{"a return outside the band", func(m *Move) { m.Return, m.New = true, -101*um }, Never, Band},
 		{"a return by itself", func(m *Move) { sized(-60 * um)(m); m.Return, m.ReturnByItself = true, true }, Nobody, OK},
