@@ -228,6 +228,10 @@ var Mutants = []Mutant{
 		Old: "case m.backsOff():", New: "case false:",
 	},
 	{
+		Name: "chasing asks", File: "internal/guard/guard.go",
+		Old: "case m.chases():", New: "case false:",
+	},
+	{
 		Name: "the travel is bounded", File: "internal/guard/guard.go",
 		Old: "case m.Spent+size > m.Travel:", New: "case false:",
 		Mask: "the travel is asked for again before a write",

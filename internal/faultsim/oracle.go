@@ -75,6 +75,8 @@ type grant struct {
 type account struct {
 	spent    length.Length // unapproved steps asked of the machine since the tool was changed
 	own      length.Length // net size cut away since a person set it
+	chased   length.Length // change of the register at its last move, if it was made by itself
+	chasedAt uint64        // the machine's counter then
 	loose    bool          // somebody set it while a request was open: nobody else may know
 	auto     int           // unapproved requests ever
 	unproven int           // of them, told as made while the direction was unproven
@@ -324,7 +326,7 @@ func (o *oracle) approves(l *line, k card, digest string, who core.Person) {
 func (o *oracle) toolChanged(m *iron, t int) {
 	for i := range m.regs {
 		if m.regs[i].tool == t {
-			o.account(m, i).spent, o.account(m, i).own = 0, 0
+			o.account(m, i).spent, o.account(m, i).own, o.account(m, i).chased = 0, 0, 0
 			o.account(m, i).loose, o.account(m, i).counted = false, false
 		}
 	}

@@ -269,6 +269,9 @@ func (o *oracle) concluded(b *book, m *iron, e core.Concluded) {
 		if m.tools[m.regs[req.reg].tool] == rec.Intent.Gen && !req.foreign {
 			acc := o.account(m, req.reg)
 			acc.own += cutsMore(l, rec.Intent)
+			if acc.chased = 0; !req.approved {
+				acc.chased, acc.chasedAt = rec.Intent.New-rec.Intent.Old, req.count
+			}
 			if p := b.proposals[rec.Intent.Proposal]; req.approved {
 				acc.own = max(0, acc.own) // a person agreed to what was left on
 				if p != nil && p.Trigger == "return" {

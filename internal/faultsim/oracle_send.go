@@ -258,11 +258,27 @@ func (o *oracle) sentAutomatic(l *line, p *proposal, rec *intent, req *request, 
 			o.w.violate("I13", "%s %s: %d moves by itself while the direction is unproven", m.name, in.Register, acc.unproven)
 		}
 	}
+	if chases(loop, in, acc) && req.count <= acc.chasedAt+chaseParts && len(loop.Registers) == 1 && p.Trigger != "return" {
+		o.w.violate("I2", "%s %s: by itself from %d to %d at count %d, %d the same way at count %d", m.name, in.Register, in.Old, in.New, req.count, acc.chased, acc.chasedAt)
+	}
 	back := p.Trigger == "return" && loop.Bounds.ReturnByItself // has a bound of its own
 	if more := cutsMore(loop, in); !back && len(loop.Registers) == 1 && more < 0 && acc.own+more < 0 && !acc.loose && m.tools[m.regs[req.reg].tool] == in.Gen {
 		o.w.violate("I10", "%s %s: backs off by %d by itself, itself it has cut %d", m.name, in.Register, more, acc.own)
 	}
 	o.w.n.add("work/automatic requests")
+}
+
+// chaseParts is the time for which a large move is remembered, less what may be cut between
+// a decision and its request.
+const chaseParts = 8
+
+// chases reports whether a move and the one before are both near the automatic step, at the
+// feature that each moves most, and go the same way.
+func chases(l *core.Loop, in core.Intent, acc *account) bool {
+	before := in
+	before.Old, before.New = 0, acc.chased
+	a, b := cutsMore(l, in), cutsMore(l, before)
+	return 3*min(a.Abs(), b.Abs()) >= 2*l.Bounds.AutoStep && (a > 0) == (b > 0)
 }
 
 // cutsMore is a move as size cut away, at the feature it moves most.
@@ -322,7 +338,7 @@ func (o *oracle) changed(m *iron, i int, v length.Length, by string) {
 	if by == "request" {
 		return
 	}
-	acc.own, acc.loose = 0, m.conn == nil || m.conn.dead() // out of sight: it may be set back before anybody looks
+	acc.own, acc.chased, acc.loose = 0, 0, m.conn == nil || m.conn.dead() // out of sight: it may be set back before anybody looks
 	if s := o.books["machine/"+m.name].seen; s != nil && s.Registers[i] == v {
 		acc.loose = true // set back to what was last seen: nobody saw that somebody was here
 	}
