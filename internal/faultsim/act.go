@@ -473,6 +473,9 @@ func (w *world) meanwhile(m *iron, when string) {
 		w.disks()
 		w.pump(3)
 	case 10:
+		if m.unseen {
+			return // and back again before anybody looks is what no client can see
+		}
 		w.n.add("fault/program changed during a write")
 		m.program = pick(w.r, "P1", "P2")
 		w.op()

@@ -20,5 +20,6 @@
 // may happen. A request takes effect at most late milliseconds after the client
 // gave up, which is less than the quarantine. What no client can see is counted as a
 // residual, not as a violation: an edit between pre-read and effect that the effect
-// overwrites.
+// overwrites. A third of the machines takes changes over by its own program, and there
+// even that is a violation.
 package faultsim

@@ -33,6 +33,7 @@ type iron struct {
 
 	plants map[string]*plant.Plant // by characteristic
 	late   []late                  // effects that are still to come
+	box    *mailbox                // how the control takes changes over; nil: it lets its registers be written
 	unseen bool                    // something changed that no sample has shown yet
 
 	reachable bool
@@ -123,6 +124,9 @@ func (m *iron) begin() {
 	if m.cutting {
 		return
 	}
+	if m.box != nil {
+		m.box.starts()
+	}
 	m.cutting, m.mixed, m.unseen = true, false, true
 	m.acts, m.tooled, m.ran = m.values(), slices.Clone(m.tools), m.program
 	if m.atStart {
@@ -190,7 +194,7 @@ func (m *iron) changeTool(t int, told bool) {
 func (m *iron) backCount(to uint64) {
 	m.counter = to
 	for i := range m.regs {
-		m.w.o.account(m, i).counted = false
+		m.w.o.account(m, i).counted, m.w.o.account(m, i).chased = false, 0
 	}
 	m.made, m.parts = map[uint64]*part{}, nil
 	m.unseen = true
@@ -200,6 +204,9 @@ func (m *iron) backCount(to uint64) {
 
 // due carries out late requests whose time has come.
 func (m *iron) due() {
+	if m.box != nil {
+		m.box.runs()
+	}
 	for len(m.late) > 0 {
 		i := -1
 		for k := range m.late {
@@ -214,6 +221,18 @@ func (m *iron) due() {
 		m.late = slices.Delete(m.late, i, i+1)
 		m.effect(req, req.value)
 	}
+}
+
+// open are the requests that may still act.
+func (m *iron) open() []*request {
+	var out []*request
+	if m.box != nil {
+		out = m.box.open()
+	}
+	for _, x := range m.late {
+		out = append(out, x.req)
+	}
+	return out
 }
 
 // effect lets a request act.

@@ -228,6 +228,33 @@ var Mutants = []Mutant{
 		Old: "case m.backsOff():", New: "case false:",
 	},
 	{
+		Name: "a hand-over left open is withdrawn", File: "internal/machine/handover.go",
+		Old: "case waits(request, acknowledged):\n\t\tm.shut", New: "case false && waits(request, acknowledged):\n\t\tm.shut",
+	},
+	{
+		Name: "a hand-over that no write waits for ends the session", File: "internal/machine/handover.go",
+		Old: "if waits(s.request, s.acknowledged) {", New: "if false {",
+	},
+	{
+		Name: "a hand-over is withdrawn when it is not taken up", File: "internal/machine/handover.go",
+		Old: "return b.withdraw(ctx, s, err)", New: "return 0, err",
+		Mask: "the next session withdraws what was left open",
+	},
+	{
+		Name: "nothing is read while the control may be at a hand-over", File: "internal/machine/handover.go",
+		Old: "case m.o.clock().Before(m.shut):", New: "case false:",
+	},
+	{
+		Name: "the fields of a hand-over are read back", File: "internal/machine/handover.go",
+		Old: "return b.filled(ctx, s, fields, request, acknowledged)", New: "return nil",
+		Mask: "the control compares their sum",
+	},
+	{
+		Name: "a hand-over waits for its own number", File: "internal/machine/handover.go",
+		Old: "case acknowledged == b.id && result == handedOver:", New: "case result == handedOver:",
+		Mask: "the register is read back",
+	},
+	{
 		Name: "chasing asks", File: "internal/guard/guard.go",
 		Old: "case m.chases():", New: "case false:",
 	},

@@ -328,6 +328,9 @@ func (o *oracle) toolChanged(m *iron, t int) {
 		if m.regs[i].tool == t {
 			o.account(m, i).spent, o.account(m, i).own, o.account(m, i).chased = 0, 0, 0
 			o.account(m, i).loose, o.account(m, i).counted = false, false
+			if s := o.books["machine/"+m.name].seen; s != nil && s.Tools[t] == m.tools[t] {
+				o.account(m, i).loose = true // counted back before, and both while nobody looked
+			}
 		}
 	}
 }

@@ -251,6 +251,9 @@ func (o *oracle) concluded(b *book, m *iron, e core.Concluded) {
 	if e.Late {
 		o.w.n.add("guard/classified by reading: " + string(e.Result))
 	}
+	if e.Late && e.Result == core.Applied { // a look has shown it, and what came after is a change of its own
+		o.owed = slices.DeleteFunc(o.owed, func(d *debt) bool { return d.req == req })
+	}
 	switch {
 	case e.Result == core.Applied && !e.Late && (req == nil || !req.sawNew), e.Result == core.Applied && req != nil && !req.sawNew:
 		o.w.violate("I8", "%s: intent %d is told as applied and never was", b.stream, rec.Intent.ID)
@@ -283,7 +286,7 @@ func (o *oracle) concluded(b *book, m *iron, e core.Concluded) {
 			o.w.note("own of %s %d is %d", m.name, req.reg, o.account(m, req.reg).own)
 		}
 	}
-	if !req.foreign && slices.ContainsFunc(m.late, func(x late) bool { return x.req == req }) { // else somebody typed just that value
+	if !req.foreign && slices.Contains(m.open(), req) { // else somebody typed just that value
 		o.w.violate("I8", "%s: intent %d is closed and may still act", b.stream, rec.Intent.ID)
 	}
 }

@@ -68,10 +68,10 @@ func (o *oracle) sent(c *conn, ours bool, node string, value length.Length) *req
 	if acc.last != nil && !acc.last.rec.closed && acc.last != req {
 		o.w.violate("I8", "%s %s gets a request while intent %d has no certain outcome", m.name, node, acc.last.rec.Intent.ID)
 	}
-	for _, x := range m.late {
+	for _, x := range m.open() {
 		switch {
-		case x.req.reg != req.reg:
-		case x.req.foreign: // somebody typed just its value, and it was read back
+		case x.reg != req.reg || x == req:
+		case x.foreign: // somebody typed just its value, and it was read back
 			o.w.n.add("residual/request while a late effect was hidden by an edit")
 		default:
 			o.w.violate("I8", "%s %s gets a request while an earlier one may still act", m.name, node)
@@ -106,8 +106,10 @@ func (o *oracle) sentOnWhatIs(c *conn, rec *intent, req *request) {
 		if cell.changed <= c.readOp {
 			o.w.violate("I7", "%s %s holds %d when %d is written over %d", m.name, cell.node, cell.value, in.New, in.Old)
 		}
-		o.w.n.add("residual/edit between pre-read and request")
-		req.foreign = true
+		if m.box == nil { // else the control compares again
+			o.w.n.add("residual/edit between pre-read and request")
+			req.foreign = true
+		}
 	}
 	if !c.permit || o.w.now-c.readAt > window {
 		o.w.violate("I12", "%s: the pre-read permitted %v, %d ms before the request", m.name, c.permit, o.w.now-c.readAt)
@@ -121,7 +123,7 @@ func (o *oracle) sentOnWhatIs(c *conn, rec *intent, req *request) {
 	if m.tools[cell.tool] != in.Gen {
 		o.w.n.add("residual/tool changed between pre-read and request")
 	}
-	if m.cutting {
+	if m.cutting && m.box == nil {
 		o.w.n.add("residual/cycle began between pre-read and request")
 	}
 }
@@ -316,7 +318,9 @@ func (o *oracle) effect(m *iron, req *request, v length.Length) {
 		o.w.violate("I4", "intent %d of %s has %d effects", in.ID, m.name, req.effects)
 	}
 	cell := &m.regs[req.reg]
-	if cell.value != in.Old && cell.changed > req.readOp {
+	if cell.value != in.Old && m.box != nil {
+		o.w.violate("I7", "%s: handed over at %d instead of %d", m.name, cell.value, in.Old)
+	} else if cell.value != in.Old && cell.changed > req.readOp {
 		o.w.n.add("residual/edit overwritten by an effect")
 		req.foreign = true
 	} else if cell.value != in.Old {

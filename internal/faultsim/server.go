@@ -4,6 +4,7 @@ import (
 	"errors"
 	"io"
 	"math"
+	"slices"
 	"time"
 
 	"github.com/gopcua/opcua/ua"
@@ -15,6 +16,10 @@ const (
 	simURI   = "urn:faultsim:control"
 	otherURI = "urn:faultsim:other"
 )
+
+// mostFields is how many nodes of a mailbox are read together; a read of everything has
+// more.
+const mostFields = 6
 
 // conn is one connection of the daemon to a machine's server: a machine.Server.
 type conn struct {
@@ -55,7 +60,7 @@ func (c *conn) Read(nodes []*ua.ReadValueID) ([]*ua.DataValue, time.Time, error)
 	for i, n := range nodes {
 		out[i] = c.attribute(n)
 	}
-	if len(nodes) > 3 {
+	if len(nodes) > mostFields {
 		c.readOp, c.readAt, c.permit, c.program, c.count = w.op(), w.now, !c.m.cutting, c.m.program, c.m.counter
 		c.tools = append(c.tools[:0], c.m.tools...)
 		c.m.unseen = false
@@ -164,6 +169,13 @@ func (c *conn) value(name string, ours bool) (v any, kind uint32) {
 			return uint32(m.tools[t]), typeWord
 		}
 	}
+	if m.box != nil && m.box.holds[name] != nil && ours {
+		kind = typeDouble
+		if slices.Contains(boxCounts, name) {
+			kind = typeWord
+		}
+		return m.box.holds[name], kind
+	}
 	if i := register(m, name); i >= 0 {
 		if !ours {
 			return 1.0, typeDouble
@@ -212,8 +224,15 @@ func (c *conn) Write(v *ua.WriteValue, wait time.Duration) (ua.StatusCode, error
 	if c.dead() {
 		return 0, io.EOF
 	}
+	ours, name := v.NodeID.Namespace() == c.index(simURI), v.NodeID.StringID()
+	if b := c.m.box; b != nil && ours && b.holds[name] != nil {
+		return b.write(c, name, v.Value.Value.Value(), wait)
+	}
 	f, _ := v.Value.Value.Value().(float64)
-	req := w.o.sent(c, v.NodeID.Namespace() == c.index(simURI), v.NodeID.StringID(), length.Length(math.Round(f*1e6)))
+	if c.m.box != nil {
+		w.violate("I9", "%s: %s is written and not handed over", c.m.name, name)
+	}
+	req := w.o.sent(c, ours, name, length.Length(math.Round(f*1e6)))
 	w.meanwhile(c.m, "under way")
 	w.now += int64(w.r.IntN(4))
 	if req.reg < 0 {

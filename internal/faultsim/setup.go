@@ -78,11 +78,14 @@ func (w *world) optionsOf(m *iron) machine.Options {
 		Answer: answer * time.Millisecond, Window: window * time.Millisecond,
 		Now: func() int64 { return w.now - p.started },
 	}
+	if m.box != nil {
+		o.Handover, o.Quarantine = m.box.mapped(at), quarantine*time.Millisecond
+	}
 	for _, t := range set.Tools {
 		o.Tools = append(o.Tools, machine.Tool{Name: t, Generation: at(t)})
 	}
 	for _, r := range set.Registers {
-		o.Registers = append(o.Registers, machine.Register{Name: r.Name, Node: at(r.Node), Unit: r.Unit, Step: r.Step, Band: r.Band})
+		o.Registers = append(o.Registers, machine.Register{Name: r.Name, Node: at(r.Node), Unit: r.Unit, Step: r.Step, Band: r.Band, Number: int64(register(m, r.Node) + 1)})
 	}
 	return o
 }

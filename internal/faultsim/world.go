@@ -96,6 +96,9 @@ func newWorld(seed uint64) *world {
 		m.atStart, m.atOnce = set.CountsAt == core.CountsAtStart, set.Effective == core.ActsAtOnce
 		ratio := []float64{1, 1, 1, 1, 1, 1, 0.5, 2, -1, 0}[w.r.IntN(10)]
 		m.addPlants(set, w.r, ratio)
+		if w.r.IntN(3) == 0 {
+			m.box = newMailbox(m)
+		}
 		w.irons = append(w.irons, m)
 	}
 	w.o = newOracle(w)
