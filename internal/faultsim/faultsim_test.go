@@ -76,7 +76,7 @@ func TestAMutantIsCaught(t *testing.T) {
 		if m == nil {
 			t.Fatalf("no mutant %q", name)
 		}
-		if got := TryMutant("../..", *m, 8_000, 3*time.Minute); got.Verdict != Caught {
+		if got := TryMutant("../..", *m, 20_000, 3*time.Minute); got.Verdict != Caught {
 			t.Errorf("%s: %s", name, got)
 		}
 	}
