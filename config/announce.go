@@ -112,7 +112,7 @@ func (a *Announcement) readMessage(t *table) {
 		}
 	default: // which keys belong here is not known
 		for name := range t.m {
-			t.get(name)
+			t.known = append(t.known, name)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"maps"
 	"slices"
 	"strings"
 	"testing"
@@ -8,69 +9,43 @@ import (
 	"offsetbridge/internal/compensate"
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/length"
+	"offsetbridge/internal/manual"
 )
 
-// cell.toml holds every key of the schema and explains it: a comment on its
-// line, or above the group of lines it stands in.
-func TestCellExplainsEveryOption(t *testing.T) {
-	_, r := parse("cell.toml", Cell)
-	if len(r.problems) > 0 || len(r.warnings) > 0 {
-		t.Fatalf("cell.toml is not in order:\n%v\n%v", r.problems, r.warnings)
-	}
-	present := map[string]bool{}
-	var collect func(kind string, v any)
-	collect = func(kind string, v any) {
-		switch v := v.(type) {
-		case map[string]any:
-			for k, inner := range v {
-				present[join(kind, k)] = true
-				collect(join(kind, k), inner)
-			}
-		case []map[string]any:
-			for _, one := range v {
-				collect(kind, one)
-			}
+// Every key that the loader looks for, in whatever file, is in cell.toml and has its
+// words in the manual, which is made from it; and the manual explains no other.
+func TestTheManualExplainsEveryKey(t *testing.T) {
+	asked := map[string]bool{}
+	look := func(name string, data []byte) {
+		_, r := parse(name, data)
+		for key := range r.asked {
+			asked[key] = true
+		}
+		if name == "cell.toml" && len(r.problems)+len(r.warnings) > 0 {
+			t.Errorf("cell.toml is not in order:\n%v\n%v", r.problems, r.warnings)
 		}
 	}
-	collect("", decoded(t, Cell))
-	// Each is the other half of a pair of which a file can hold only one.
-	either := map[string]string{
-		"mqtt.password_env": "mqtt.password_file", "machine.password_file": "machine.password_env",
-		"loop.characteristic.feature": "loop.characteristic.limits", // of a thread only, so it stands in a comment
-		"gauge.head.pitch":            "gauge.head.range",
-		"standard.pitch":              "standard.value",
+	look("cell.toml", Cell)
+	for _, path := range append(corpus(t, "good", 10), corpus(t, "bad", 70)...) {
+		look(path, read(t, path))
 	}
-	if len(r.asked) < 90 {
-		t.Fatalf("the schema has only %d keys", len(r.asked))
+	if len(asked) < 150 {
+		t.Fatalf("the loader looked for only %d keys", len(asked))
 	}
-	for key := range r.asked {
-		name := key[strings.LastIndex(key, ".")+1:]
-		switch {
-		case present[key], present[either[key]] && (strings.Contains(string(Cell), "or "+name) || strings.Contains(string(Cell), "# "+name+" = ")):
-		default:
+	words := map[string]string{}
+	for _, k := range manual.Keys(Cell) {
+		words[k.Name] = k.Text
+		if !asked[k.Name] {
+			t.Errorf("cell.toml explains %s, which the loader does not know", k.Name)
+		}
+	}
+	for _, key := range slices.Sorted(maps.Keys(asked)) {
+		if text, ok := words[key]; !ok {
 			t.Errorf("cell.toml does not show %s", key)
-		}
-		if !explained(string(Cell), name) {
-			t.Errorf("cell.toml does not explain %s", key)
+		} else if len(strings.Fields(text)) < 2 {
+			t.Errorf("cell.toml does not explain %s but with %q", key, text)
 		}
 	}
-}
-
-// explained reports whether some line mentions the key and has a comment, or
-// stands under one.
-func explained(text, key string) bool {
-	above := false
-	for line := range strings.Lines(text) {
-		line = strings.TrimSpace(line)
-		bare, comment, _ := strings.Cut(line, "#")
-		mentions := strings.HasPrefix(line, key+" ") || strings.HasPrefix(line, "["+key+"]") || strings.HasPrefix(line, "[["+key+"]]") || strings.Contains(line, "."+key+"]")
-		mentions = mentions || bare == "" && strings.Contains(comment, key) || strings.Contains(comment, "or "+key)
-		if mentions && (comment != "" || above || strings.HasPrefix(line, "[")) {
-			return true
-		}
-		above = bare == "" && comment != "" || above && line != ""
-	}
-	return false
 }
 
 // Every operation and every kind of register that a file may name is listed.

@@ -284,7 +284,11 @@ func (a *App) plantEpoch(ctx context.Context) (epoch uint64) {
 
 // openDoors opens the local socket, and the page where one is configured.
 func (a *App) openDoors(context.Context) error {
-	server := web.New(web.Options{Plant: a, Trust: a, Log: a.log})
+	m, err := Manual()
+	if err != nil {
+		return err
+	}
+	server := web.New(web.Options{Plant: a, Trust: a, Manual: m, Log: a.log})
 	s, err := web.ListenSocket(a.o.Config.Socket.Path, server.Handler())
 	if err != nil {
 		return err

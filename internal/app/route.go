@@ -81,6 +81,7 @@ var Words = map[core.Code]string{
 	codeNowhere:        "no machine has a characteristic of that name, correct the gauge's mapping or add the characteristic",
 	codeSeveral:        "several machines have a characteristic of that name, let the message or its topic name the machine",
 	codeNotItsGauge:    "no loop lets this gauge measure that characteristic, name the gauge there",
+	codeNoStandard:     "the gauge or the standard is not known, or they do not belong together, correct the message or the configuration",
 	codeNotThisMachine: "the machine named has no characteristic of that name, correct the gauge's mapping or add the characteristic",
 }
 

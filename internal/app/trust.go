@@ -261,10 +261,6 @@ func sayTrust(log *zap.Logger, e core.Event) {
 // codeNoStandard says that a setting or ring check cannot be one.
 const codeNoStandard core.Code = "no-std"
 
-func init() {
-	Words[codeNoStandard] = "the gauge or the standard is not known, or they do not belong together, correct the message or the configuration"
-}
-
 // checkedFact refuses a setting or ring check by message that cannot be one.
 func (a *App) checkedFact(m intake.Message, f core.Fact, c core.Check) core.Fact {
 	if err := a.o.Config.Refuse(c.Gauge, c.Standard); err != nil {

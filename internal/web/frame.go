@@ -50,6 +50,7 @@ func allPlaces() []place {
 		{path: "/history", title: "history", nav: "history", file: "history.html", make: (*Page).placeHistory},
 		{path: "/lookback", title: "history", nav: "history", file: "lookback.html", make: (*Page).placeLookback},
 		{path: "/handover", title: "handover", nav: "history", file: "handover.html", make: (*Page).placeHandover},
+		{path: "/manual", title: "manual", file: "manual.html", open: true, make: (*Page).placeManual},
 		{path: "/loop", title: "loop", nav: "machines", file: "loop.html", make: (*Page).placeLoop},
 	}
 }

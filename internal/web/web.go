@@ -21,6 +21,7 @@ import (
 
 	"offsetbridge/internal/bridge"
 	"offsetbridge/internal/core"
+	"offsetbridge/internal/manual"
 )
 
 // Plant is what the interface needs of the running program.
@@ -92,9 +93,10 @@ type Entry struct {
 
 // Options of the interface.
 type Options struct {
-	Plant Plant
-	Trust Trust // nil: without the routes of gauges and tray
-	Log   *zap.Logger
+	Plant  Plant
+	Trust  Trust          // nil: without the routes of gauges and tray
+	Manual *manual.Manual // nil: the page has none
+	Log    *zap.Logger
 }
 
 // Server answers for one running program, at the local socket and on the page.
