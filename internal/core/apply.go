@@ -143,11 +143,8 @@ func push[T any](list []T, v T, most int) []T {
 
 // admitted remembers the identity of a reading, so that it is used once.
 func (s *State) admitted(r Reading) {
-	if r.Sequence == 0 {
-		return
-	}
-	if g := s.gauge(r.Gauge); r.Sequence > g.Last {
-		g.Last = r.Sequence
+	if r.Sequence > 0 {
+		s.gauge(r.Gauge).counts(r.Sequence)
 	}
 }
 
@@ -162,8 +159,11 @@ func (s *State) applyJudged(e Judged) {
 	switch e.Admit {
 	case codeNoCharacteristic, codeRetained, codeWrongGauge: // not a delivery that could be used, and its gauge may be any name
 	default:
+		if e.Waited {
+			break // when it came
+		}
 		s.admitted(e.Reading)
-		if !e.Waited && e.Admit != codeRepeated && e.Admit != codeLate && e.Admit != codeNotProduction {
+		if e.Admit != codeRepeated && e.Admit != codeLate && e.Admit != codeNotProduction {
 			s.shown(e.Reading)
 		}
 	}

@@ -15,6 +15,9 @@ func (s *State) applyCountBack(count uint64) {
 		b := &g.Registers[i]
 		b.LastMove, b.Foreign = min(b.LastMove, count), nil
 	}
+	for i := range g.Gauges {
+		g.Gauges[i].Numbers.Since = min(g.Gauges[i].Numbers.Since, count)
+	}
 	for i := range g.Loops {
 		g.Loops[i].begin()
 		l := g.Settings.Loop(g.Loops[i].Name)

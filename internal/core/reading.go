@@ -138,6 +138,9 @@ func (d *decision) attribute(j *Judged, l *Loop, c int) (*Cut, Code) {
 	if code != "" {
 		return nil, code
 	}
+	if !j.Waited && d.s.ofOldCount(r, cut.Count) {
+		return nil, codeLate
+	}
 	j.Count, j.Recut = cut.Count, cut.Nth > 1
 	j.Regauge = slices.Contains(cut.Measured, r.Characteristic)
 	switch {

@@ -75,7 +75,7 @@ func (d *decision) tasked(r Reading) (Reading, bool) {
 // readRing takes a reading of a ring. It reports false for one that was taken
 // before, or must not be taken.
 func (d *decision) readRing(r Reading, t Task) bool {
-	if r.Retained || r.Sequence > 0 && r.Sequence <= d.s.lastSequence(r.Gauge) {
+	if g := d.s.known(r.Gauge); r.Retained || g != nil && r.Sequence > 0 && r.Sequence <= g.Last && !(g.behind() && r.Sequence > g.Numbers.Late) {
 		return false
 	}
 	j := Judged{Reading: r}

@@ -143,9 +143,10 @@ type Last struct {
 
 // GaugeBook remembers the last sequence of one gauge, and its state.
 type GaugeBook struct {
-	Gauge string     `json:"gauge"`
-	Last  uint64     `json:"last"`
-	Trust GaugeTrust `json:"trust,omitzero"`
+	Gauge   string     `json:"gauge"`
+	Last    uint64     `json:"last"`
+	Trust   GaugeTrust `json:"trust,omitzero"`
+	Numbers Numbers    `json:"numbers,omitzero"`
 }
 
 // situation is what is true just now; it is never journaled and unknown after a

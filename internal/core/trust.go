@@ -324,6 +324,7 @@ func (s *State) applyChecked(e Checked) {
 	if e.Verdict == codeWrongRing {
 		return
 	}
+	s.anew(e.Check.Gauge)
 	b := &s.gauge(e.Check.Gauge).Trust
 	if e.Adjusted {
 		s.noteSetting(e.Check)

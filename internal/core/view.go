@@ -185,6 +185,9 @@ func (s *State) loopView(l *Loop) LoopView {
 	if v.Waiting == "" {
 		v.Waiting = s.gaugesOf(l)
 	}
+	if v.Waiting == "" {
+		v.Waiting = s.numbersOf(l)
+	}
 	if v.Waiting == "" && b.Silent >= silentParts {
 		v.Waiting = waitReading
 	}

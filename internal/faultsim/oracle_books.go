@@ -269,7 +269,7 @@ func (o *oracle) concluded(b *book, m *iron, e core.Concluded) {
 		return
 	}
 	if l := o.w.setup[m.name].Loop(rec.Intent.Loop); e.Result == core.Applied && l != nil && l.Name != "" && slices.Contains(l.Registers, rec.Intent.Register) {
-		if m.tools[m.regs[req.reg].tool] == rec.Intent.Gen && !req.foreign {
+		if m.tools[m.regs[req.reg].tool] <= rec.Intent.Gen && !req.foreign { // one counted back is no new tool
 			acc := o.account(m, req.reg)
 			acc.own += cutsMore(l, rec.Intent)
 			if acc.chased = 0; !req.approved {
