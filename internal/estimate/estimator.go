@@ -84,6 +84,7 @@ type Estimator struct {
 	LastSetting       int64          // part of the last setting
 	ZeroLogW          [nZero]float64 // log weights of zeroWalks by the settings seen
 	ZeroWalk          float64        // variance of a step of the gauge's zero ÷ σ²
+	ZeroScale         float64        // σ² when that was learned, µm²; 0 is not yet
 }
 
 // Cut is what is kept of the readings of one cut.
@@ -198,6 +199,10 @@ func (e *Estimator) walk(parts int64, cycle float64) {
 		return
 	}
 	n := float64(parts)
+	zero := e.ZeroWalk * n
+	if v := e.variance(); 0 < e.ZeroScale && e.ZeroScale < v { // a process that scatters more makes no gauge walk more
+		zero *= e.ZeroScale / v
+	}
 	e.Part += parts
 	e.Age += n
 	for h := 1; h < nHeat; h++ {
@@ -207,7 +212,7 @@ func (e *Estimator) walk(parts int64, cycle float64) {
 		m := &e.Models[i]
 		m.P[row0[stLevel]] += members[i].walk * n * machineShare
 		m.P[row0[stSetup]] += members[i].walk * n * (1 - machineShare)
-		m.P[row0[stZero]] += e.ZeroWalk * n
+		m.P[row0[stZero]] += zero
 	}
 }
 
@@ -327,6 +332,7 @@ func (e *Estimator) set(asFound float64) {
 	const scatter = settingSigma * settingSigma
 	was := e.ZeroWalk
 	e.learnZeroWalk(asFound*asFound/sigma2, parts)
+	e.ZeroScale = sigma2
 	missed := math.Max(0, e.ZeroWalk-was) * parts
 	for i := range e.Models {
 		m := &e.Models[i]

@@ -136,3 +136,26 @@ func TestPairsAreJudgedByHowSuchPairsEnded(t *testing.T) {
 		t.Errorf("after a pair led back: %v, want three parts again", got)
 	}
 }
+
+// A gauge whose zero walks, as settings have found, explains no lasting error of the parts: not
+// where the process has come to scatter much more than it did then.
+func TestAProcessThatScattersMakesNoGaugeWalk(t *testing.T) {
+	e := New(Settings{HalfTolerance: 40, Noise: 2, GaugeSigma: 0.5})
+	r := rand.New(rand.NewPCG(9, 9))
+	k := int64(0)
+	cut := func(n int, at, scatter float64) {
+		for range n {
+			e.Observe(observed(k, at+scatter*r.NormFloat64(), 0))
+			k++
+		}
+	}
+	for i := range 8 {
+		cut(12, 0, 0.8)
+		e.Note(Event{Kind: Setting, Part: k, AsFound: 3 * float64(1-2*(i%2))})
+	}
+	cut(60, 0, 8)
+	cut(40, -18, 8)
+	if d := e.Forecast(k, 1.5*float64(k)).Drift; math.Abs(d+18) > 5 {
+		t.Errorf("the drift is reckoned %.1f µm after 40 parts at -18", d)
+	}
+}

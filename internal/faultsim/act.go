@@ -448,8 +448,12 @@ func (w *world) meanwhile(m *iron, when string) {
 	switch w.r.IntN(13) {
 	case 0, 1:
 		i := w.r.IntN(len(m.regs))
+		v := m.regs[i].value + um*length.Length(w.r.IntN(21)-10)
+		if m.unseen && v == m.regs[i].shown {
+			return // there and back again before anybody looks is what no client can see
+		}
 		w.n.add("fault/hand edit during a write")
-		m.set(i, m.regs[i].value+um*length.Length(w.r.IntN(21)-10), "hand")
+		m.set(i, v, "hand")
 	case 2:
 		w.n.add("fault/cycle begins during a write")
 		m.begin()
@@ -474,7 +478,7 @@ func (w *world) meanwhile(m *iron, when string) {
 		w.pump(3)
 	case 10:
 		if m.unseen {
-			return // and back again before anybody looks is what no client can see
+			return // nor that
 		}
 		w.n.add("fault/program changed during a write")
 		m.program = pick(w.r, "P1", "P2")

@@ -52,7 +52,8 @@ type cell struct {
 	node    string
 	tool    int
 	value   length.Length
-	changed int64 // operation of the last change
+	shown   length.Length // at the last look at everything
+	changed int64         // operation of the last change
 	by      string
 	source  int64 // true time of the last change
 }

@@ -64,6 +64,9 @@ func (c *conn) Read(nodes []*ua.ReadValueID) ([]*ua.DataValue, time.Time, error)
 		c.readOp, c.readAt, c.permit, c.program, c.count = w.op(), w.now, !c.m.cutting, c.m.program, c.m.counter
 		c.tools = append(c.tools[:0], c.m.tools...)
 		c.m.unseen = false
+		for i := range c.m.regs {
+			c.m.regs[i].shown = c.m.regs[i].value
+		}
 	}
 	w.now += int64(w.r.IntN(3))
 	if c.writing {
