@@ -6,7 +6,7 @@ PARTS ?= 2000000
 SEQUENCES ?= 1000000
 SEED  ?= 1
 
-.PHONY: fault-sim fault-adversary fault-mutants demo build test test-page histories bench bench-control lint clean
+.PHONY: fault-sim fault-adversary fault-mutants demo build test test-page histories kills bench bench-control lint clean
 
 demo: ## a whole simulated cell on this computer
 	go run ./cmd/offsetbridge demo
@@ -25,6 +25,9 @@ test-page: build ## the page in a real browser; needs chromium, node and npm
 
 histories: ## 1,000 end-to-end histories put in order, and the long forms of the end-to-end tests
 	OFFSETBRIDGE_HISTORIES=1000 OFFSETBRIDGE_LONG=1 go test -race -timeout 60m -v -run 'Histories|LostAtEveryRequest|SecuredEndToEnd' ./internal/app
+
+kills: ## the program killed 1,000 times, at random moments and just when a write took effect
+	OFFSETBRIDGE_KILLS=1000 go test -timeout 90m -v -run KilledAtAnyMoment ./cmd/offsetbridge
 
 bench: build ## ingest, latency, start-up: side by side with a baseline of the same run
 	go run ./cmd/bench-loop

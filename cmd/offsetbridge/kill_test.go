@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"math/rand/v2"
+	"os"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -112,7 +114,10 @@ func (p *production) quiet(f func()) {
 // lost, none counts twice, and every effect at the machine has its one intent.
 func TestKilledAtAnyMoment(t *testing.T) {
 	t.Parallel()
-	const kills = 30
+	kills := 30
+	if n, err := strconv.Atoi(os.Getenv("OFFSETBRIDGE_KILLS")); err == nil {
+		kills = n
+	}
 	s := shop.Open(t, shop.Options{Metal: shop.Metal{Swing: 5_000, Scatter: 400}, Seed: 11})
 	s.Config(t)
 	rng := rand.New(rand.NewPCG(20260301, 5))
@@ -141,7 +146,7 @@ func TestKilledAtAnyMoment(t *testing.T) {
 				t.Fatalf("on hold after %d kills: %+v %+v", k, h, st.Machines[0].Hold)
 			}
 		}
-		switch k {
+		switch k % 30 {
 		case 9, 21:
 			p.quiet(func() { s.Broker.Kill() })
 			wait(rng, 500*time.Millisecond)
