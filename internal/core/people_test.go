@@ -1,6 +1,10 @@
 package core
 
-import "testing"
+import (
+	"testing"
+
+	"offsetbridge/internal/length"
+)
 
 func (c *cell) declined(f Fact, want Code) {
 	c.t.Helper()
@@ -221,18 +225,27 @@ func TestConfigureVoidsItsOwnLoopsCardOnly(t *testing.T) {
 
 func TestUnsoundConfigurationIsRefused(t *testing.T) {
 	cases := map[string]func(*Settings){
-		"two loops own one register": func(s *Settings) { s.Loops[1].Registers = []string{"R1"} },
-		"a register nobody has":      func(s *Settings) { s.Loops[0].Registers = []string{"R9"} },
-		"no characteristic":          func(s *Settings) { s.Loops[0].Characteristics = nil },
-		"no effect":                  func(s *Settings) { s.Loops[0].Effects = nil },
-		"a step of zero":             func(s *Settings) { s.Registers[0].Step = 0 },
-		"a huge effect":              func(s *Settings) { s.Loops[0].Effects[0][0] = 1 << 30 },
-		"one node twice":             func(s *Settings) { s.Registers[1].Node = "n1" },
-		"one characteristic twice":   func(s *Settings) { s.Loops[1].Characteristics[0].Name = "bore" },
-		"a band upside down":         func(s *Settings) { s.Registers[0].Band.Low, s.Registers[0].Band.High = um, -um },
-		"steps upside down":          func(s *Settings) { s.Loops[0].Bounds.AutoStep = 90 * um },
-		"no number":                  func(s *Settings) { s.Loops[0].Damping /= 0 * s.Loops[0].Damping },
-		"no text":                    func(s *Settings) { s.Loops[0].Program = "\xff" },
+		"two loops own one register":              func(s *Settings) { s.Loops[1].Registers = []string{"R1"} },
+		"a register nobody has":                   func(s *Settings) { s.Loops[0].Registers = []string{"R9"} },
+		"no characteristic":                       func(s *Settings) { s.Loops[0].Characteristics = nil },
+		"no effect":                               func(s *Settings) { s.Loops[0].Effects = nil },
+		"a step of zero":                          func(s *Settings) { s.Registers[0].Step = 0 },
+		"a huge effect":                           func(s *Settings) { s.Loops[0].Effects[0][0] = 1 << 30 },
+		"one node twice":                          func(s *Settings) { s.Registers[1].Node = "n1" },
+		"one characteristic twice":                func(s *Settings) { s.Loops[1].Characteristics[0].Name = "bore" },
+		"a band upside down":                      func(s *Settings) { s.Registers[0].Band.Low, s.Registers[0].Band.High = um, -um },
+		"steps upside down":                       func(s *Settings) { s.Loops[0].Bounds.AutoStep = 90 * um },
+		"no travel":                               func(s *Settings) { s.Loops[0].Bounds.Travel = -1 },
+		"too many registers":                      func(s *Settings) { s.Loops[0].Registers = make([]string, 1000) },
+		"sizes without effects":                   func(s *Settings) { s.Loops[0].Effects[0] = nil },
+		"a gauge that repeats worse than nothing": func(s *Settings) { s.Gauges = []Trust{{Gauge: "g-bore", Repeat: -1}} },
+		"heads upside down":                       func(s *Settings) { s.Gauges = []Trust{{Gauge: "g-bore", Heads: []length.Range{{Low: um, High: -um}}}} },
+		"a ring beyond every length": func(s *Settings) {
+			s.Gauges = []Trust{{Gauge: "g-bore", Standards: []Ring{{Name: "R", Value: length.Max + 1}}}}
+		},
+		"a name that is none": func(s *Settings) { s.Loops[0].Name = "" },
+		"no number":           func(s *Settings) { s.Loops[0].Damping /= 0 * s.Loops[0].Damping },
+		"no text":             func(s *Settings) { s.Loops[0].Program = "\xff" },
 	}
 	for name, change := range cases {
 		t.Run(name, func(t *testing.T) {
