@@ -243,7 +243,7 @@ func TestHoldShutsTheGateAtOnce(t *testing.T) {
 		close(inside)
 		<-goOn
 		seen <- gate()
-		return core.Outcome{Intent: in.ID, Result: core.NotSent, Code: core.NotSentGate, Read: in.Old}
+		return core.Outcome{Intent: in.ID, Result: core.NotSent, Code: "m-gate", Read: in.Old}
 	}
 	g.untilWrite()
 	<-inside

@@ -94,7 +94,7 @@ func (s *script) part(wear length.Length) []core.Input {
 
 // answer carries out an intent.
 func (s *script) answer(in core.Intent) core.Input {
-	o := core.Outcome{Intent: in.ID, Result: core.NotSent, Code: core.NotSentRegister, Read: s.reg}
+	o := core.Outcome{Intent: in.ID, Result: core.NotSent, Code: "m-old", Read: s.reg}
 	if s.reg == in.Old {
 		s.reg = in.New
 		o = core.Outcome{Intent: in.ID, Result: core.Applied, Read: in.New}

@@ -209,9 +209,9 @@ func (c *cell) carryOut(in Intent) *Outcome {
 	o := &Outcome{Intent: in.ID, Result: Applied}
 	switch {
 	case c.cutting:
-		o.Result, o.Code = NotSent, NotSentCutting
+		o.Result, o.Code = NotSent, "m-permitted"
 	case c.regs[i] != in.Old:
-		o.Result, o.Code = NotSent, NotSentRegister
+		o.Result, o.Code = NotSent, "m-old"
 	default:
 		c.regs[i] = in.New
 	}

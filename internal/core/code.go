@@ -116,18 +116,8 @@ const (
 	causeProgram              = codeProgram
 )
 
-// Why a write did not leave, or was found not to have acted.
-const (
-	NotSentCutting  Code = "ns-cutting"  // the machine was not in the permitted state at the pre-read
-	NotSentLate     Code = "ns-late"     // the window or the send-by time had passed
-	NotSentGate     Code = "ns-gate"     // a hold came first
-	NotSentRegister Code = "ns-register" // the register no longer held the old value
-	NotSentTool     Code = "ns-tool"
-	NotSentProgram  Code = "ns-program"
-	NotSentSession  Code = "ns-session" // the session it was decided in is gone
-	NotSentIdentity Code = "ns-identity"
-	codeNotApplied  Code = "not-applied"
-)
+// codeNotApplied is why a write is told as not made that was found not to have acted.
+const codeNotApplied Code = "not-applied"
 
 // Why a person's action was not accepted.
 const (
@@ -259,15 +249,7 @@ var words = map[Code]string{
 
 	causeJournal: "the journal is damaged, restore it from a backup or start a new one, and resume by a person's decision",
 
-	NotSentCutting:  "not sent: the machine was cutting",
-	NotSentLate:     "not sent: too late after the decision",
-	NotSentGate:     "not sent: a hold came first",
-	NotSentRegister: "not sent: the register no longer held the value the change was worked out from",
-	NotSentTool:     "not sent: the tool was changed",
-	NotSentProgram:  "not sent: another program is in force",
-	NotSentSession:  "not sent: the connection it was decided in is gone",
-	NotSentIdentity: "not sent: the machine is not the commissioned one",
-	codeNotApplied:  "the write did not act, the register still holds the old value",
+	codeNotApplied: "the write did not act, the register still holds the old value",
 
 	declineGone:        "there is no such open proposal, it may have been replaced or have ended",
 	declineDecided:     "the proposal is decided already",

@@ -159,7 +159,7 @@ func TestAGroupThatStopsHalfWay(t *testing.T) {
 			c.pass(6000)
 			c.look()
 		}, causeDiffers},
-		{"the second does not act", second(Outcome{Result: NotSent, Code: NotSentRegister}), nil, causeHalfDone},
+		{"the second does not act", second(Outcome{Result: NotSent, Code: "m-old"}), nil, causeHalfDone},
 		{"a restart comes between", cutting, func(c *severals) { c.restart(); c.connect() }, causeHalfDone},
 		{"a hold comes between", cutting, func(c *severals) { c.send(Hold{Note: "stop", Who: operator}) }, causeHalfDone},
 		{"the tool is changed between", cutting, func(c *severals) { c.tools[0]++; c.look() }, causeHalfDone},
@@ -305,7 +305,7 @@ func TestAGroupUnderAnyOutcome(t *testing.T) {
 			case 1:
 				return &Outcome{Intent: in.ID, Result: Refused}
 			case 2:
-				return &Outcome{Intent: in.ID, Result: NotSent, Code: NotSentCutting}
+				return &Outcome{Intent: in.ID, Result: NotSent, Code: "m-permitted"}
 			case 3:
 				return &Outcome{Intent: in.ID, Result: Unknown}
 			case 4:

@@ -154,7 +154,7 @@ func (d *decision) conclude(f Outcome, in Intent) {
 	}
 	e := Concluded{Outcome: f, Loop: in.Loop, Register: in.Register}
 	e.Text, e.Sample = clip(f.Text), nil
-	e.Again = f.Result == NotSent && d.again(in, f.Code)
+	e.Again = f.Result == NotSent && d.again(in)
 	e.More = f.Result == Applied && d.follows(in)
 	d.ended(e, in)
 }
@@ -214,7 +214,7 @@ func (d *decision) void(p *Open, v Voided) {
 // again reports whether an approved change that never left may be tried again: it
 // is what was approved still, and only the moment was wrong. An automatic one is
 // worked out anew from the next reading instead.
-func (d *decision) again(in Intent, c Code) bool {
+func (d *decision) again(in Intent) bool {
 	p := d.s.proposal(in.Proposal)
 	switch {
 	case p == nil || p.Approval == nil || p.Tries >= maxTries:
@@ -222,5 +222,7 @@ func (d *decision) again(in Intent, c Code) bool {
 	case d.s.HoldOn(p.Loop) != nil || d.set().Digest(p.Loop) != p.Settings || d.expired(p):
 		return false
 	}
-	return c != NotSentRegister && c != NotSentTool && c != NotSentProgram && c != NotSentIdentity
+	// What a look at the machine has shown since then was no reason to end a change under way.
+	b, seen := d.s.book(in.Register), d.book().Seen
+	return b != nil && b.Value == in.Old && d.s.sameTool(&in) && (in.Program == "" || seen == nil || seen.Program == in.Program)
 }

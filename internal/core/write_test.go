@@ -51,7 +51,7 @@ func TestHandEditBetweenDecisionAndWrite(t *testing.T) {
 		return c.carryOut(in)
 	}
 	out := c.ready()
-	if o := one[Concluded](t, out); o.Result != NotSent || o.Code != NotSentRegister {
+	if o := one[Concluded](t, out); o.Result != NotSent || o.Code != "m-old" {
 		t.Fatalf("outcome %+v", o)
 	}
 	one[Moved](t, out)
@@ -211,7 +211,7 @@ func TestOutcomeOfAnotherIntentIsNotOurs(t *testing.T) {
 	c.ready()
 	none[Concluded](t, c.send(Outcome{Intent: 9999, Result: Applied, Read: c.pending().New}))
 	in := *c.pending()
-	one[Concluded](t, c.send(Outcome{Intent: in.ID, Result: NotSent, Code: NotSentLate, Read: in.Old}))
+	one[Concluded](t, c.send(Outcome{Intent: in.ID, Result: NotSent, Code: "m-window", Read: in.Old}))
 	none[Concluded](t, c.send(Outcome{Intent: in.ID, Result: Applied, Read: in.New})) // a second one
 	if c.s.book("R1").Value != in.Old {
 		t.Fatal("the second outcome changed the book")
@@ -308,7 +308,7 @@ func TestHoldWhileAnApprovedWriteIsOnItsWay(t *testing.T) {
 	c.approve(setter)
 	in := *c.pending()
 	c.send(Hold{Loop: "bore", Who: operator})
-	c.send(Outcome{Intent: in.ID, Result: NotSent, Code: NotSentGate, Read: in.Old})
+	c.send(Outcome{Intent: in.ID, Result: NotSent, Code: "m-gate", Read: in.Old})
 	c.write = nil
 	none[Intended](t, c.resume("bore", operator))
 	if len(c.s.Ledger.Proposals) != 0 {
@@ -333,7 +333,7 @@ func TestConfigureWhileAnApprovedWriteIsOnItsWay(t *testing.T) {
 		}
 		c.send(Configure{Settings: set, Who: engineer})
 		c.s.View()
-		none[Intended](t, c.send(Outcome{Intent: in.ID, Result: NotSent, Code: NotSentCutting, Read: in.Old}))
+		none[Intended](t, c.send(Outcome{Intent: in.ID, Result: NotSent, Code: "m-permitted", Read: in.Old}))
 		if len(c.s.Ledger.Proposals) != 0 || c.s.bookOfIntent(in.ID) != nil {
 			t.Fatalf("removed %v: something is left of it", remove)
 		}
@@ -461,5 +461,31 @@ func TestGenerationBackHoldsAndResetsNoBudget(t *testing.T) {
 	c.resume("bore", setter)
 	if b := c.s.book("R1"); b.Spent != spent {
 		t.Fatalf("spent %v, was %v", b.Spent, spent)
+	}
+}
+
+// An approved change that never left is tried again while it is still what was approved, and ends
+// where the machine was seen to have changed while it was under way.
+func TestAChangeThatNeverLeftIsTriedAgainOrEnds(t *testing.T) {
+	for name, x := range map[string]struct {
+		change func(*cell)
+		again  bool
+	}{
+		"nothing":  {func(*cell) {}, true},
+		"tool":     {func(c *cell) { c.tools[0]++ }, false},
+		"register": {func(c *cell) { c.regs[0] += 3 * um }, false},
+		"program":  {func(c *cell) { c.program = "P2" }, false},
+	} {
+		c := cellWith(t, mode(Confirm))
+		c.largeCard()
+		c.write = away
+		in := one[Intended](t, c.approve(setter))
+		x.change(c)
+		c.look()
+		resumeAll(c)
+		e := one[Concluded](t, c.send(Outcome{Intent: in.ID, Result: NotSent, Code: "not now"}))
+		if e.Again != x.again || (c.s.proposalOf("bore") != nil) != x.again {
+			t.Errorf("%s changed: again %v, open %+v", name, e.Again, c.s.proposalOf("bore"))
+		}
 	}
 }
