@@ -238,13 +238,13 @@ func (a *App) mayWrite() bool {
 	return !a.stopped.Load() && a.asking.Load() == 0 && a.writer.Failed() == nil && !a.journal.Spent()
 }
 
-// pause returns how long ago a stream was written, by the wall clock.
+// pause returns how long ago a stream was written, by the wall clock; negative where that went back.
 func (a *App) pause(stream string) int64 {
 	last, err := a.journal.Query(journal.Filter{Stream: stream, Limit: 1})
 	if err != nil || len(last) == 0 {
 		return 0
 	}
-	return max(0, time.Now().UnixMilli()-last[0].At)
+	return time.Now().UnixMilli() - last[0].At
 }
 
 func (a *App) openIntake(ctx context.Context) error {

@@ -176,7 +176,7 @@ func (d *decision) start(f Started) {
 		}
 	}
 	for _, p := range d.open() {
-		if p.Status == Ready {
+		if p.Status == Ready || f.Pause < 0 && p.Status != Sent { // nobody knows how old a card is
 			d.void(&p, Voided{Cause: causeRestart})
 		}
 	}

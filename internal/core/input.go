@@ -26,7 +26,7 @@ type Fact interface{ fact() }
 type Started struct {
 	Version string `json:"version"`
 	Epoch   uint64 `json:"epoch"`    // rises with every start
-	Pause   int64  `json:"pause_ms"` // since the last record, by the wall clock; for warm-up only
+	Pause   int64  `json:"pause_ms"` // since the last record, by the wall clock; negative is not known: that clock went back
 }
 
 // Configure offers a configuration that config has already checked.

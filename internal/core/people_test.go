@@ -126,6 +126,18 @@ func TestCardExpiresAcrossRestarts(t *testing.T) {
 	}
 }
 
+// Where the wall clock went back over a start, nobody knows how old a card is.
+func TestACardOfUnknownAgeEnds(t *testing.T) {
+	for pause, open := range map[int64]bool{0: true, 1000: true, -1: false, -3_600_000: false} {
+		c := cellWith(t, mode(Confirm))
+		c.readyCard()
+		id := c.card().ID
+		if c.restartAfter(pause); (c.s.proposal(id) != nil) != open {
+			t.Errorf("after %d ms: %+v", pause, c.s.proposal(id))
+		}
+	}
+}
+
 func (c *cell) restartAfter(pause int64) {
 	c.t.Helper()
 	fresh := newCell(c.t)

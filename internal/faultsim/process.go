@@ -102,7 +102,7 @@ func (w *world) pauseOf(stream string) int64 {
 	if err != nil || len(last) == 0 {
 		return 0
 	}
-	return max(0, w.wall()-last[0].At)
+	return w.wall() - last[0].At
 }
 
 func (p *process) at() core.Instant {
