@@ -17,4 +17,6 @@ COPY --from=build --chown=65532:65532 /out/data /var/lib/offsetbridge
 USER 65532:65532
 VOLUME /var/lib/offsetbridge
 ENTRYPOINT ["/offsetbridge"]
+# Well is: every loop answers and the record is whole. A hold is no illness.
+HEALTHCHECK --interval=30s --timeout=10s --start-period=60s CMD ["/offsetbridge", "health", "-c", "/etc/offsetbridge/cell.toml"]
 CMD ["run", "-c", "/etc/offsetbridge/cell.toml"]

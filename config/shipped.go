@@ -12,3 +12,8 @@ var Cell []byte
 //
 //go:embed demo.toml
 var Demo []byte
+
+// Unit is the shipped systemd unit, with the paths of config/cell.toml.
+//
+//go:embed deploy/offsetbridge.service
+var Unit []byte

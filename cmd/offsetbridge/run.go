@@ -87,7 +87,11 @@ func daemon(ctx context.Context, path string, log *zap.Logger) error {
 	hold := make(chan os.Signal, 1) // also between two tries: the next one begins with it
 	signal.Notify(hold, syscall.SIGUSR1)
 	defer signal.Stop(hold)
-	options := app.Options{Config: c, Digest: digest, Version: programVersion(), Log: log}
+	supervisor, err := app.FindSupervisor(os.Getenv, os.Getpid())
+	if err != nil {
+		return err
+	}
+	options := app.Options{Config: c, Digest: digest, Version: programVersion(), Log: log, Supervisor: supervisor}
 	for first := true; ; first = false {
 		err := once(ctx, options, hold)
 		switch {
@@ -98,6 +102,9 @@ func daemon(ctx context.Context, path string, log *zap.Logger) error {
 			return err
 		}
 		log.Error("nothing is written to any machine; trying again", zap.Error(err), zap.Duration("in", again))
+		if err := supervisor.Tell("WATCHDOG=1", "STATUS=nothing is written to any machine: "+err.Error()); err != nil {
+			log.Warn(err.Error())
+		}
 		select {
 		case <-ctx.Done():
 		case <-time.After(again):

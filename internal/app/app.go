@@ -35,6 +35,8 @@ type Options struct {
 	Log     *zap.Logger
 	Watch   func(bridge.Released) // sees everything that is released; must not block
 	Wall    func() time.Time      // the calendar for due dates; nil is time.Now
+
+	Supervisor *Supervisor // told how the program is; nil: nobody
 }
 
 // ErrJournal is wrapped by Run's error when the journal failed: nothing is
@@ -357,6 +359,8 @@ func (a *App) Run(ctx context.Context) error {
 	background.Go(func() { a.housekeeping(ctx) })
 	background.Go(func() { a.keepForwarding(ctx) })
 	background.Go(func() { a.keepDates(ctx) })
+	a.tell("READY=1", fmt.Sprintf("STATUS=%d machines, %d loops", len(a.machines), len(a.o.Config.Loops)))
+	background.Go(func() { a.keepSupervised(ctx) })
 	file := filepath.Join(a.o.Config.Journal.Directory, HoldFile)
 	background.Go(func() { a.watchHoldFile(ctx, file) })
 	failed := make(chan error, 2+len(a.machines))
@@ -372,6 +376,7 @@ func (a *App) Run(ctx context.Context) error {
 	}
 	select {
 	case <-ctx.Done():
+		a.tell("STOPPING=1")
 		return nil
 	case err := <-failed:
 		return fmt.Errorf("%w: %w", ErrJournal, err)

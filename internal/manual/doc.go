@@ -21,7 +21,7 @@ import (
 var pages embed.FS
 
 // order is the table of contents.
-var order = []string{"first-hour", "commissioning", "tuning", "messages", "settings", "backup", "upgrades", "safety"}
+var order = []string{"first-hour", "commissioning", "tuning", "messages", "settings", "service", "backup", "upgrades", "safety"}
 
 // Sources is what the manual does not say twice.
 type Sources struct {
