@@ -6,13 +6,21 @@ PARTS ?= 2000000
 SEQUENCES ?= 1000000
 SEED  ?= 1
 
-.PHONY: fault-sim fault-adversary fault-mutants demo build test test-page histories kills bench bench-control lint clean
+.PHONY: release fault-sim fault-adversary fault-mutants demo build test test-page histories kills bench bench-control lint clean
 
 demo: ## a whole simulated cell on this computer
 	go run ./cmd/offsetbridge demo
 
 build: ## one static binary in bin/
 	CGO_ENABLED=0 go build $(FLAGS) -o bin/offsetbridge ./cmd/offsetbridge
+
+SYSTEMS := linux/amd64 linux/arm64 windows/amd64
+
+release: $(SYSTEMS:%=release/%) ## static binaries for Linux, and for Windows all but the daemon, with their sums, in bin/
+	cd bin && sha256sum offsetbridge-* >SHA256SUMS
+
+release/%:
+	CGO_ENABLED=0 GOOS=$(*D) GOARCH=$(*F) go build $(FLAGS) -o bin/offsetbridge-$(*D)-$(*F)$(if $(filter windows,$(*D)),.exe) ./cmd/offsetbridge
 
 test: ## everything, under the race detector; needs mosquitto, node, npm and Rscript
 	go vet ./...

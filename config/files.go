@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 )
 
@@ -173,7 +174,7 @@ func checkFile(key, path string, private bool, add func(key, value, format strin
 	case !info.Mode().IsRegular():
 		add(key, value, "is not a file, name one")
 		return
-	case private && info.Mode().Perm()&0o077 != 0:
+	case private && runtime.GOOS != "windows" && info.Mode().Perm()&0o077 != 0: // which has no such modes
 		add(key, value, "can be read by others (mode %04o), run chmod 600 on it", info.Mode().Perm())
 	}
 	f, err := os.Open(path)

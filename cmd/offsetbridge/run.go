@@ -85,7 +85,7 @@ func daemon(ctx context.Context, path string, log *zap.Logger) error {
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	hold := make(chan os.Signal, 1) // also between two tries: the next one begins with it
-	signal.Notify(hold, syscall.SIGUSR1)
+	onHoldSignal(hold)
 	defer signal.Stop(hold)
 	supervisor, err := app.FindSupervisor(os.Getenv, os.Getpid())
 	if err != nil {

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
-	"syscall"
 
 	"modernc.org/sqlite"
 	lib "modernc.org/sqlite/lib"
@@ -72,6 +71,6 @@ func (j *Journal) Spent() bool {
 
 func isFull(err error) bool {
 	var e *sqlite.Error
-	return errors.Is(err, syscall.ENOSPC) || errors.As(err, &e) &&
+	return diskFull(err) || errors.As(err, &e) &&
 		(e.Code()&0xff == lib.SQLITE_FULL || e.Code() == lib.SQLITE_IOERR_SHMSIZE)
 }

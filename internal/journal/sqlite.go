@@ -168,16 +168,6 @@ func syncFile(path string) error {
 	return f.Sync()
 }
 
-// syncDir makes a new name in a folder durable.
-func syncDir(dir string) error {
-	f, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	return f.Sync()
-}
-
 // inTx runs f in a transaction of db.
 func inTx(db *sql.DB, f func(*sql.Tx) error) error {
 	tx, err := db.BeginTx(context.Background(), nil)

@@ -12,8 +12,6 @@ import (
 	"strconv"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"offsetbridge/internal/core"
 )
 
@@ -39,9 +37,7 @@ func ListenSocket(path string, handler http.Handler) (*Socket, error) {
 	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return nil, fmt.Errorf("old socket %q cannot be removed: %w", path, err)
 	}
-	old := unix.Umask(0o177) // nobody else can open it, from its first moment on
-	l, err := net.Listen("unix", path)
-	unix.Umask(old)
+	l, err := listenPrivate(path)
 	if err != nil {
 		return nil, fmt.Errorf("socket %q cannot be opened: %w", path, err)
 	}
@@ -52,7 +48,7 @@ func ListenSocket(path string, handler http.Handler) (*Socket, error) {
 		IdleTimeout:       60 * time.Second,
 		MaxHeaderBytes:    16 << 10,
 		ConnContext: func(ctx context.Context, c net.Conn) context.Context {
-			return context.WithValue(ctx, credKey{}, peer(c))
+			return context.WithValue(ctx, credKey{}, ourselves(c))
 		},
 	}
 	go s.http.Serve(l) //nolint:errcheck // ends with Close
@@ -69,36 +65,16 @@ func (s *Socket) Close() {
 	os.Remove(s.path) //nolint:errcheck // gone already
 }
 
-// peer asks the system which user is at the other end.
-func peer(c net.Conn) int {
-	u, ok := c.(*net.UnixConn)
-	if !ok {
-		return -1
-	}
-	raw, err := u.SyscallConn()
-	if err != nil {
-		return -1
-	}
-	uid := -1
-	raw.Control(func(fd uintptr) { //nolint:errcheck // uid stays -1
-		if cred, err := unix.GetsockoptUcred(int(fd), unix.SOL_SOCKET, unix.SO_PEERCRED); err == nil {
-			uid = int(cred.Uid)
-		}
-	})
-	return uid
-}
-
 // local lets only the user in whom this process runs as. Whoever may stop the
 // process and read its journal has an engineer's rights here.
 func local(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		uid, ok := r.Context().Value(credKey{}).(int)
-		if !ok || uid != os.Getuid() {
+		if we, _ := r.Context().Value(credKey{}).(bool); !we {
 			refuse(w, http.StatusForbidden, "user", "only the user who runs the program may use its local socket")
 			return
 		}
-		name := strconv.Itoa(uid)
-		if u, err := user.LookupId(name); err == nil {
+		name := strconv.Itoa(os.Getuid())
+		if u, err := user.Current(); err == nil {
 			name = u.Username
 		}
 		p := core.Person{Principal: name, Role: core.Engineer, Auth: core.AuthSocket}

@@ -47,3 +47,16 @@ func space(dir string) (free, size int64, err error) {
 	}
 	return int64(s.Bavail) * int64(s.Bsize), int64(s.Blocks) * int64(s.Bsize), nil
 }
+
+// syncDir makes a new name in a folder durable.
+func syncDir(dir string) error {
+	f, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return f.Sync()
+}
+
+// diskFull reports whether the system said that there is no room.
+func diskFull(err error) bool { return errors.Is(err, syscall.ENOSPC) }
