@@ -2,12 +2,11 @@ package main
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"os"
 	"os/signal"
+	"sync"
 	"syscall"
 	"time"
 
@@ -26,7 +25,8 @@ func runCommand() *cobra.Command {
 		Use: "run", Short: "run the daemon", Args: cobra.NoArgs,
 		Long: `run connects to the broker and the machines of the configuration and works until
 it is told to stop (SIGINT, SIGTERM). SIGUSR1 puts everything on hold, and so
-does a file named "hold" beside the journal.`,
+does a file named "hold" beside the journal. SIGUSR2, and SIGHUP where it runs without
+a terminal, lets it take its configuration anew, as "offsetbridge reload" does.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return daemon(cmd.Context(), path, newLog(jsonLog))
 		},
@@ -64,8 +64,7 @@ func loadConfig(path string) (*config.Config, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
-	sum := sha256.Sum256(data)
-	return c, hex.EncodeToString(sum[:8]), nil
+	return c, digestOf(data), nil
 }
 
 // again is how long the daemon waits before it opens a failed journal anew.
@@ -91,13 +90,28 @@ func daemon(ctx context.Context, path string, log *zap.Logger) error {
 	if err != nil {
 		return err
 	}
+	context.AfterFunc(ctx, func() { supervisor.Tell("STOPPING=1") }) //nolint:errcheck // it stops either way
+	reload := make(chan os.Signal, 1)
+	onReloadSignal(reload)
+	defer signal.Stop(reload)
+	var before *app.Options // what ran until a reload, while the new one has not run yet
 	options := app.Options{Config: c, Digest: digest, Version: programVersion(), Log: log, Supervisor: supervisor}
 	for first := true; ; first = false {
-		err := once(ctx, options, hold)
+		next, err := once(ctx, options, path, hold, reload)
+		old := before
+		before = nil
 		switch {
 		case ctx.Err() != nil:
 			log.Info("stopped")
 			return nil
+		case next != nil:
+			ran := options
+			before, options = &ran, *next
+			continue
+		case old != nil && errors.As(err, new(notBegun)):
+			log.Error("the new configuration does not run, the old one is taken back", zap.Error(err))
+			options = *old
+			continue
 		case err != nil && first && !errors.Is(err, app.ErrJournal):
 			return err
 		}
@@ -112,10 +126,16 @@ func daemon(ctx context.Context, path string, log *zap.Logger) error {
 	}
 }
 
-func once(ctx context.Context, o app.Options, hold <-chan os.Signal) error {
+// notBegun is why the program could not be put together.
+type notBegun struct{ error }
+
+func (e notBegun) Unwrap() error { return e.error }
+
+// once runs the program until it ends, or until another configuration is to be run.
+func once(ctx context.Context, o app.Options, path string, hold, reload <-chan os.Signal) (*app.Options, error) {
 	a, err := app.New(ctx, o)
 	if err != nil {
-		return err
+		return nil, notBegun{err}
 	}
 	defer a.Close()
 	o.Log.Info("running", zap.String("version", o.Version), zap.Int("machines", len(o.Config.Machines)),
@@ -125,15 +145,32 @@ func once(ctx context.Context, o app.Options, hold <-chan os.Signal) error {
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	go func() {
+	var next *app.Options
+	var listening sync.WaitGroup
+	listening.Go(func() {
 		for {
 			select {
 			case <-hold:
 				a.HoldBySignal(ctx)
+			case <-reload:
+				c, digest, err := reread(path, o.Config)
+				if err != nil {
+					o.Log.Error("the configuration stays as it was", zap.Error(err))
+					continue
+				}
+				o.Log.Info("another configuration is taken: every connection is made anew", zap.String("digest", digest))
+				o.Supervisor.Tell("RELOADING=1") //nolint:errcheck // it reloads either way
+				o.Config, o.Digest = c, digest
+				next = &o
+				cancel()
+				return
 			case <-ctx.Done():
 				return
 			}
 		}
-	}()
-	return a.Run(ctx)
+	})
+	err = a.Run(ctx)
+	cancel()
+	listening.Wait()
+	return next, err
 }

@@ -62,6 +62,8 @@ func unitFor(i installation) (string, error) {
 		switch key, _, _ := strings.Cut(line, "="); key {
 		case "ExecStart":
 			line = fmt.Sprintf("ExecStart=%s run -c %s\n", i.binary, i.config)
+		case "ExecReload":
+			line = fmt.Sprintf("ExecReload=%s reload -c %s\n", i.binary, i.config)
 		case "User", "Group":
 			line = key + "=" + i.user + "\n"
 		case "StateDirectory":

@@ -376,7 +376,6 @@ func (a *App) Run(ctx context.Context) error {
 	}
 	select {
 	case <-ctx.Done():
-		a.tell("STOPPING=1")
 		return nil
 	case err := <-failed:
 		return fmt.Errorf("%w: %w", ErrJournal, err)

@@ -418,3 +418,24 @@ func TestSnapshotIgnored(t *testing.T) {
 		journaltest.Must(t, j.Close())
 	}
 }
+
+func TestWhoWritesTheJournal(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	if _, err := journal.Holder(dir); !errors.Is(err, journal.ErrNobody) {
+		t.Errorf("an empty folder: %v", err)
+	}
+	j, err := journal.Open(t.Context(), dir, journal.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if pid, err := journal.Holder(dir); err != nil || pid != os.Getpid() {
+		t.Errorf("an open journal is written by %d, %v", pid, err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if pid, err := journal.Holder(dir); !errors.Is(err, journal.ErrNobody) {
+		t.Errorf("a closed journal is written by %d, %v", pid, err)
+	}
+}

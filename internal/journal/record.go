@@ -25,6 +25,7 @@ var (
 	ErrClosed   = errors.New("journal is closed")
 	ErrReadOnly = errors.New("journal is open for reading only")
 	ErrLocked   = errors.New("journal is in use by another process")
+	ErrNobody   = errors.New("no process writes the journal")
 	ErrNewer    = errors.New("journal was written by a newer version of this program")
 	ErrRemoved  = errors.New("records were removed by retention")
 	ErrSnapshot = errors.New("snapshot does not fit the chain")

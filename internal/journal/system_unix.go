@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"syscall"
 )
@@ -60,3 +61,22 @@ func syncDir(dir string) error {
 
 // diskFull reports whether the system said that there is no room.
 func diskFull(err error) bool { return errors.Is(err, syscall.ENOSPC) }
+
+// Holder returns the process that writes the journal in a folder. The error is
+// ErrNobody when none does.
+func Holder(dir string) (pid int, err error) {
+	f, err := os.Open(filepath.Join(dir, "lock"))
+	if err != nil {
+		return 0, fmt.Errorf("%w: %w", ErrNobody, err)
+	}
+	defer f.Close()
+	if syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB) == nil {
+		return 0, fmt.Errorf("%w: the lock of %s is free", ErrNobody, dir)
+	}
+	held := make([]byte, 32)
+	n, _ := f.ReadAt(held, 0) //nolint:errcheck // what is no number is said next
+	if pid, err = strconv.Atoi(strings.TrimSpace(string(held[:n]))); err != nil || pid < 2 {
+		return 0, fmt.Errorf("%w: the lock of %s names no process but %q", ErrNobody, dir, held[:n])
+	}
+	return pid, nil
+}
