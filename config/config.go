@@ -10,8 +10,6 @@ package config
 import (
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -60,35 +58,27 @@ type Socket struct {
 // maxBytes bounds a configuration file: 10,000 loops take about 6 MB.
 const maxBytes = 16 << 20
 
-// Load reads and checks the file at path. The error is Problems when the file
-// could be read but not accepted.
+// Load reads and checks the file at path, with those it includes. The error is
+// Problems when they could be read but not accepted.
 func Load(path string) (*Config, error) {
-	f, err := os.Open(path)
+	files, err := ReadFiles(path)
 	if err != nil {
-		return nil, fmt.Errorf("configuration %q cannot be opened, name a readable file: %w", path, err)
-	}
-	defer f.Close() //nolint:errcheck // only read from
-	data, err := io.ReadAll(io.LimitReader(f, maxBytes+1))
-	if err != nil {
-		return nil, fmt.Errorf("configuration %q cannot be read, name a readable file: %w", path, err)
-	}
-	return Parse(path, data)
-}
-
-// Parse checks a configuration that was read from the file called name. The
-// error is always Problems.
-func Parse(name string, data []byte) (*Config, error) {
-	c, r := parse(name, data)
-	if err := r.problems.sorted().err(); err != nil {
 		return nil, err
 	}
-	c.Warnings, c.Notes = r.warnings.sorted(), r.notes.sorted()
-	return c, nil
+	return ParseFiles(files)
 }
 
-func parse(name string, data []byte) (*Config, *reader) {
-	r := &reader{file: name, asked: map[string]bool{}}
-	if len(data) > maxBytes {
+// Parse checks a configuration that was read from the file called name, and includes
+// nothing. The error is always Problems.
+func Parse(name string, data []byte) (*Config, error) { return ParseFiles([]File{{name, data}}) }
+
+func parse(name string, data []byte, more ...File) (*Config, *reader) {
+	r := &reader{file: name, asked: map[string]bool{}, from: map[string]string{}}
+	size := len(data)
+	for _, f := range more {
+		size += len(f.Data)
+	}
+	if size > maxBytes {
 		r.add(&r.problems, Problem{Say: fmt.Sprintf("the file is larger than %d MB, split the plant", maxBytes>>20)})
 		return nil, r
 	}
@@ -102,6 +92,9 @@ func parse(name string, data []byte) (*Config, *reader) {
 	if _, err := toml.Decode(text, &root); err != nil {
 		r.add(&r.problems, syntax(err))
 		return nil, r
+	}
+	for _, f := range more {
+		r.include(root, f)
 	}
 	top := &table{r: r, m: root}
 	c := &Config{name: name}
@@ -130,6 +123,7 @@ func (c *Config) read(t *table, dir string) {
 	} else if v != int64(1) {
 		t.problem("version", "is a format this program does not know, write version = 1 or use a newer program")
 	}
+	t.words("include", `["machines/*.toml"]`) // read before, see ReadFiles
 	c.readJournal(t, dir)
 	c.readPage(t, dir)
 	c.readMetrics(t)
@@ -165,7 +159,7 @@ func (c *Config) readJournal(t *table, dir string) {
 		c.Journal.Keep, _ = j.duration("keep", c.Journal.Keep, time.Hour, longest)
 		j.close()
 	}
-	c.Socket.Path = filepath.Join(c.Journal.Directory, "offsetbridge.sock")
+	c.Socket.Path = filepath.Join(c.Journal.Directory, defaultSocket)
 	s := t.table("socket")
 	if s == nil {
 		s = &table{r: t.r, kind: "socket", key: "socket", path: "socket"}

@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -58,10 +59,18 @@ func (p Problems) err() error {
 	return p
 }
 
-// sorted returns the problems in the order of the file, the ones without a line
-// first, those of one line in the order they were found.
-func (p Problems) sorted() Problems {
+// sorted returns the problems in the order of the files, the main one first, those
+// without a line first, those of one line in the order they were found.
+func (p Problems) sorted(main string) Problems {
 	s := slices.Clone(p)
-	slices.SortStableFunc(s, func(a, b Problem) int { return a.Line - b.Line })
+	slices.SortStableFunc(s, func(a, b Problem) int {
+		if a.File != b.File && (a.File == main || b.File == main) {
+			if a.File == main {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(strings.Compare(a.File, b.File), a.Line-b.Line)
+	})
 	return s
 }

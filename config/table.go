@@ -19,11 +19,15 @@ type reader struct {
 	problems Problems
 	warnings Problems
 	notes    Problems
-	asked    map[string]bool // every key of the schema that was looked for, by kind of table
+	asked    map[string]bool   // every key of the schema that was looked for, by kind of table
+	from     map[string]string // file of each table that is not in the main one, as machine[3]
 }
 
 func (r *reader) add(list *Problems, p Problem) {
-	p.File, p.Key, p.Value, p.Say = r.file, oneLine(p.Key), oneLine(p.Value), oneLine(p.Say)
+	if p.File == "" {
+		p.File = r.file
+	}
+	p.Key, p.Value, p.Say = oneLine(p.Key), oneLine(p.Value), oneLine(p.Say)
 	if len(*list) < most && !slices.Contains(*list, p) {
 		*list = append(*list, p)
 	}
@@ -78,7 +82,7 @@ func (t *table) warn(name, format string, args ...any) {
 
 func (t *table) report(to *Problems, name, format string, args ...any) {
 	key, path := t.place(name)
-	p := Problem{Key: key, Line: t.r.lines.find(path), Say: fmt.Sprintf(format, args...)}
+	p := Problem{File: t.r.fileOf(path), Key: key, Line: t.r.lines.find(path), Say: fmt.Sprintf(format, args...)}
 	if v, ok := t.m[name]; ok {
 		p.Value = show(v)
 	}
@@ -90,7 +94,7 @@ func (t *table) report(to *Problems, name, format string, args ...any) {
 
 // about reports something about the table as a whole.
 func (t *table) about(format string, args ...any) {
-	t.r.add(&t.r.problems, Problem{Key: t.key, Line: t.r.lines.find(t.path), Say: fmt.Sprintf(format, args...)})
+	t.r.add(&t.r.problems, Problem{File: t.r.fileOf(t.path), Key: t.key, Line: t.r.lines.find(t.path), Say: fmt.Sprintf(format, args...)})
 }
 
 // show prints a value as the file has it, bounded.

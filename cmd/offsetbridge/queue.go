@@ -63,11 +63,11 @@ func (d *door) client() (*web.Client, error) {
 	if d.socket != "" {
 		return web.NewClient(d.socket), nil
 	}
-	c, err := config.Load(d.config)
+	path, err := config.SocketPath(d.config)
 	if err != nil {
 		return nil, err
 	}
-	return web.NewClient(c.Socket.Path), nil
+	return web.NewClient(path), nil
 }
 
 // refused turns the daemon's no into exit code 1.

@@ -1,16 +1,12 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
 	"net/url"
-	"os"
 	"slices"
 	"time"
 
@@ -149,15 +145,15 @@ const still = 300 * time.Millisecond
 // reread takes the configuration of a running daemon anew, or says why it stays as it
 // was.
 func reread(path string, old *config.Config) (*config.Config, string, error) {
-	data, err := os.ReadFile(path)
+	files, err := config.ReadFiles(path)
 	if err != nil {
 		return nil, "", err
 	}
 	time.Sleep(still)
-	if now, err := os.ReadFile(path); err != nil || !bytes.Equal(data, now) {
+	if now, err := config.ReadFiles(path); err != nil || config.Digest(now) != config.Digest(files) {
 		return nil, "", errors.Join(fmt.Errorf("%s is being written, reload once it is finished", path), err)
 	}
-	c, err := config.Parse(path, data)
+	c, err := config.ParseFiles(files)
 	if err != nil {
 		return nil, "", err
 	}
@@ -177,10 +173,5 @@ func reread(path string, old *config.Config) (*config.Config, string, error) {
 	if c.Journal.Directory != old.Journal.Directory || c.Socket.Path != old.Socket.Path {
 		return nil, "", errors.New("journal.directory or socket.path is another one: stop and start the daemon for that")
 	}
-	return c, digestOf(data), nil
-}
-
-func digestOf(data []byte) string {
-	sum := sha256.Sum256(data)
-	return hex.EncodeToString(sum[:8])
+	return c, config.Digest(files), nil
 }

@@ -35,7 +35,7 @@ func TestAFileIsBelievedOnceItStandsStill(t *testing.T) {
 		t.Fatal(err)
 	}
 	write(config.Demo)
-	if c, digest, err := reread(path, old); err != nil || len(c.Loops) != len(old.Loops) || digest != digestOf(config.Demo) {
+	if c, digest, err := reread(path, old); err != nil || len(c.Loops) != len(old.Loops) || digest != config.Digest([]config.File{{Name: path, Data: config.Demo}}) {
 		t.Errorf("the same again: %v", err)
 	}
 	var writing sync.WaitGroup
@@ -89,7 +89,7 @@ func TestTheServiceManagerHearsOfAReload(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer c.Close() //nolint:errcheck // of the test
+	defer c.Close()                   //nolint:errcheck // of the test
 	s := shop.Open(t, shop.Options{}) // before: its broker would speak to a service manager as well
 	t.Setenv("NOTIFY_SOCKET", filepath.Join(dir, "n"))
 	var mu sync.Mutex

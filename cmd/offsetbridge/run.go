@@ -56,15 +56,12 @@ func newLog(json bool) *zap.Logger {
 
 // loadConfig reads a configuration and checks the files it names.
 func loadConfig(path string) (*config.Config, string, error) {
-	c, err := config.Load(path)
+	files, err := config.ReadFiles(path)
 	if err != nil {
 		return nil, "", err
 	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, "", err
-	}
-	return c, digestOf(data), nil
+	c, err := config.ParseFiles(files)
+	return c, config.Digest(files), err
 }
 
 // again is how long the daemon waits before it opens a failed journal anew.
