@@ -93,7 +93,7 @@ func (p *Page) read(text string, words map[string]string) error {
 		case inCode:
 		case level > 0:
 			s = &Section{Page: p, Level: level, Heading: strings.TrimSpace(line[level:])}
-			if p.Name == "settings" && level > 1 {
+			if p.Name == "settings" && level > 1 && strings.ContainsAny(s.Heading[:min(1, len(s.Heading))], "`[") {
 				s.Keys = []string{strings.Trim(s.Heading, "`[]")}
 			}
 			p.Sections = append(p.Sections, s)
@@ -157,12 +157,17 @@ func (m *Manual) Page(name string) *Page {
 	return nil
 }
 
-// Markdown returns sections as one text.
+// Markdown returns sections as one text. Where they begin below a page's parts, as the
+// answer to a word does, their headings are raised: no level is left out.
 func Markdown(all []*Section) []byte {
 	var b bytes.Buffer
+	raised := 0
+	if len(all) > 0 {
+		raised = max(0, all[0].Level-2)
+	}
 	for _, s := range all {
 		for _, h := range s.lines() {
-			fmt.Fprintf(&b, "%s %s\n\n", strings.Repeat("#", s.Level), h)
+			fmt.Fprintf(&b, "%s %s\n\n", strings.Repeat("#", max(min(2, s.Level), s.Level-raised)), h)
 		}
 		if s.Body != "" {
 			fmt.Fprintf(&b, "%s\n\n", s.Body)

@@ -200,7 +200,7 @@ func settings(keys []Key) string {
 		"The configuration is one file of strict TOML. Check it with `offsetbridge check -c cell.toml`, which reports every problem at once. " +
 		"Every quantity stands in quotes with its unit: lengths mm, µm (or um), nm, in or thou; times ms, s, min, h or d. A range is written \"low..high unit\". " +
 		"Unknown keys, bare numbers and passwords are refused; relative paths start at the folder of the file.\n\n" +
-		"What stands here bounds a process. It is no safety function.\n\n")
+		"What stands here bounds a process. It is no safety function.\n\n## At the top of the file\n\n")
 	for _, k := range byTable(keys) {
 		switch {
 		case k.Table && k.List:

@@ -31,7 +31,7 @@ func TestTheManualIsOpenToEverybody(t *testing.T) {
 	for path, want := range map[string][]string{
 		"/manual":                       {`<a href="/manual?about=safety">`, `name="about"`},
 		"/manual?about=safety":          {"Nothing here is a safety function", `aria-current="page"`, `id="how-to-stop-it"`},
-		"/manual?about=w-link":          {"waits for the connection to the machine</h3>", `<a href="/manual?about=m-dial">`},
+		"/manual?about=w-link":          {"waits for the connection to the machine</h2>", `<a href="/manual?about=m-dial">`},
 		"/manual?about=keep":            {"Older parts may be removed."},
 		"/manual?about=presetter":       {"It occurs in:", `<a href="/manual?about=The%20first%20part%20after%20a%20change">`},
 		"/manual?about=safty":           {"nothing about “safty”", `<a href="/manual?about=safety">safety</a>`},
