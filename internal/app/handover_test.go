@@ -187,12 +187,14 @@ func TestHandoverOnTheIndependentMachine(t *testing.T) {
 			d.agrees(t)
 		}
 	}
-	held, err := s.Machine.State()
-	if err != nil {
-		t.Fatal(err)
-	}
-	applied := find(d, func(c core.Concluded) bool { return c.Result == core.Applied })
-	if len(held.Log) != len(applied) || mm(held.Log[len(applied)-1].New) != applied[len(applied)-1].Read {
+	var held peers.State
+	var applied []core.Concluded
+	shop.Wait(t, "what the machine took is on record as applied", func() bool { // a third may be on its way
+		applied = find(d, func(c core.Concluded) bool { return c.Result == core.Applied })
+		held, err = s.Machine.State()
+		return err == nil && len(held.Log) == len(applied)
+	})
+	if mm(held.Log[len(applied)-1].New) != applied[len(applied)-1].Read {
 		t.Errorf("the machine took %+v, on record as applied are %d", held.Log, len(applied))
 	}
 	if h := find(d, func(core.Held) bool { return true }); len(h) > 0 {

@@ -8,6 +8,7 @@ import (
 	"go.uber.org/zap"
 
 	"offsetbridge/internal/account"
+	"offsetbridge/internal/core"
 	"offsetbridge/internal/manual"
 )
 
@@ -48,5 +49,18 @@ func TestTheManualIsOpenToEverybody(t *testing.T) {
 	}
 	if _, body, _ := b.look("/sign"); !strings.Contains(body, `<a href="/manual">Manual</a>`) {
 		t.Error("nothing leads to the manual")
+	}
+}
+
+// Whoever is about to clear a hold is one step from what to do about its cause.
+func TestAHoldLeadsToWhatTheManualSaysOfIt(t *testing.T) {
+	s := open(t, false)
+	s.plant.status.Machines[0].Hold = &core.Held{Cause: "counter-back", Clear: core.Setter}
+	b := s.browser(t)
+	b.signIn("p1", "274916")
+	_, body, _ := b.look("/hold?machine=mill&resume=counter-back&to=/")
+	wants(t, "the place to resume", body, `<a href="/manual?about=counter-back">What to do about it</a>`)
+	if _, body, _ = b.look("/hold?machine=mill&to=/"); strings.Contains(body, "/manual?about=") {
+		t.Error("a hold that is not there leads to the manual")
 	}
 }
