@@ -101,6 +101,8 @@ func (p *Plant) assign(f Assign) Event {
 		code = codeNoPart
 	case f.Machine == "":
 		code = declineNoMachine
+	case f.Characteristic == "" && item.Reading.Characteristic == "":
+		code = codeNoCharacteristic
 	}
 	if code != "" {
 		return Declined{What: "assign", Ref: f.Item, Cause: code, Who: f.Who}

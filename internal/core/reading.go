@@ -32,6 +32,9 @@ func (d *decision) judge(r Reading, waited bool) {
 		d.emit(j)
 		d.odd(l, j.Admit)
 		d.distrusted(&j, l)
+		if j.Admit == codeNoCharacteristic && r.Characteristic == "" {
+			d.untasked(r)
+		}
 		return
 	}
 	if !waited {
@@ -56,6 +59,9 @@ func (d *decision) judge(r Reading, waited bool) {
 			d.relate(&j, l, c, cut) // the estimate takes it before the change of tool
 		}
 		d.emit(j)
+		if code == codeNoTask {
+			d.untasked(r)
+		}
 		return
 	}
 	if !d.gather(&j, l, c) {
@@ -165,6 +171,9 @@ const (
 )
 
 func (d *decision) cutOf(r Reading, identity string, l *Loop, c int) (*Cut, Code) {
+	if identity == identityTask && r.Part == "" && r.Manual == nil {
+		return nil, codeNoTask
+	}
 	if d.set().ByHand {
 		return d.cutByHand(r, l)
 	}
@@ -182,17 +191,15 @@ func (d *decision) cutOf(r Reading, identity string, l *Loop, c int) (*Cut, Code
 		return d.bySerial(r)
 	case identityOrder:
 		return d.byOrder(r, l)
-	case identityTask:
-		for _, t := range d.book().Tasks {
-			if t.Gauge == r.Gauge && t.Ring == "" && d.s.now.valid(t) && (t.Characteristic == "" || t.Characteristic == r.Characteristic) {
-				r.Part, r.Cut = t.Part, t.Cut
-				if cut, code := d.byCounter(r); code == "" {
-					return cut, ""
-				}
-				return d.bySerial(r)
-			}
+	case identityTask: // which named the part when the reading came
+		cut, code := d.byCounter(r)
+		if code == "" {
+			return cut, ""
 		}
-		return nil, codeNoTask
+		if cut, serial := d.bySerial(r); serial != codeNoRecord || code == codeNoPart {
+			return cut, serial
+		}
+		return nil, code
 	}
 	return d.byCounter(r)
 }

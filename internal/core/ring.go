@@ -56,20 +56,49 @@ const farthestRing = length.Millimetre
 
 // tasked does what the open measuring task of a gauge says about its next
 // reading: one of a ring is a ring check, and done; one that does not name its
-// characteristic gets the task's.
+// characteristic gets the task's, and where only a task can tell the part, that of
+// the task that is open now, whatever is open once the reading is judged.
 func (d *decision) tasked(r Reading) (Reading, bool) {
-	i := slices.IndexFunc(d.book().Tasks, func(t Task) bool { return t.Gauge == r.Gauge && d.s.now.valid(t) })
-	if i < 0 || r.Manual != nil {
+	if r.Manual != nil {
 		return r, false
 	}
-	t := d.book().Tasks[i]
-	switch {
-	case t.Ring != "":
-		return r, d.readRing(r, t)
-	case r.Characteristic == "":
+	i := slices.IndexFunc(d.book().Tasks, func(t Task) bool { return t.Gauge == r.Gauge && d.s.now.valid(t) })
+	if i >= 0 && d.book().Tasks[i].Ring != "" {
+		return r, d.readRing(r, d.book().Tasks[i])
+	}
+	var t Task
+	if i >= 0 {
+		t = d.book().Tasks[i]
+	}
+	if r.Characteristic == "" {
 		r.Characteristic = t.Characteristic
 	}
+	if t.Characteristic != "" && t.Characteristic != r.Characteristic {
+		t.Part, t.Cut = "", 0 // it is about another one
+	}
+	if l, c := d.set().Find(r.Characteristic); l != nil && (d.byTask(r, l, c) || r.Part == "" && d.set().guesses()) {
+		r.Part, r.Cut = t.Part, t.Cut
+	}
 	return r, false
+}
+
+// byTask reports whether a gauge's readings are tied to their parts by tasks alone.
+func (d *decision) byTask(r Reading, l *Loop, c int) bool {
+	u := d.use(r, l, c)
+	return u != nil && u.Identity == identityTask
+}
+
+// guesses reports whether nothing at the machine says which part is which.
+func (s *Settings) guesses() bool { return s.ByHand || slices.Contains(s.Lacks, LacksCounter) }
+
+// untasked keeps a bare number that no open task gives a place, until somebody says
+// what it is of. The same delivery once more is kept once.
+func (d *decision) untasked(r Reading) {
+	if r.Retained || !d.set().uses(r.Gauge) ||
+		r.Sequence > 0 && slices.ContainsFunc(d.book().Tray, func(u Unplaced) bool { return same(u.Reading, r) }) {
+		return
+	}
+	d.emit(Unplaced{ID: d.book().LastTray + 1, Reading: r, Machine: d.set().Machine, Code: codeNoTask})
 }
 
 // readRing takes a reading of a ring. It reports false for one that was taken

@@ -98,14 +98,21 @@ func placed(r Reading, f Assign) Reading {
 func (d *decision) assign(f Assign) {
 	item := find(d.book().Tray, f.Item)
 	code := refusal(item, f.Reason, f.Who)
-	if code == "" && f.Part == "" {
-		code = codeNoPart
+	var r Reading
+	if code == "" {
+		r = placed(item.Reading, f)
+		l, _ := d.set().Find(r.Characteristic)
+		switch {
+		case r.Part == "":
+			code = codeNoPart
+		case l == nil:
+			code = codeNoCharacteristic
+		}
 	}
 	if code != "" {
 		d.emit(Declined{What: "assign", Ref: f.Item, Cause: code, Who: f.Who})
 		return
 	}
-	r := placed(item.Reading, f)
 	d.emit(Assigned{Item: f.Item, Part: f.Part, Reason: f.Reason, Who: f.Who})
 	d.reading(r)
 }
