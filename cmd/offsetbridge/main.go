@@ -60,7 +60,7 @@ safety function.`,
 	}
 	root.SetVersionTemplate("{{.Version}}\n")
 	root.AddCommand(demoCommand(), simulateCommand(), browseCommand(), runCommand(), checkCommand(), queueCommand(), holdCommand(), resumeCommand(),
-		statusCommand(), gaugeCommand(), trayCommand(), enterCommand(), accountCommand(), limitsCommand(), engineCommand(), replayCommand(), reportCommand(), journalCommand(), manualCommand(), healthCommand(), reloadCommand(), serviceCommand(), versionCommand())
+		statusCommand(), gaugeCommand(), trayCommand(), taskCommand(), enterCommand(), accountCommand(), limitsCommand(), engineCommand(), replayCommand(), reportCommand(), journalCommand(), manualCommand(), healthCommand(), reloadCommand(), serviceCommand(), versionCommand())
 	return root
 }
 

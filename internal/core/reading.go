@@ -32,7 +32,7 @@ func (d *decision) judge(r Reading, waited bool) {
 		d.emit(j)
 		d.odd(l, j.Admit)
 		d.distrusted(&j, l)
-		if j.Admit == codeNoCharacteristic && r.Characteristic == "" {
+		if j.Admit == codeNoTask {
 			d.untasked(r)
 		}
 		return
@@ -89,7 +89,7 @@ func (d *decision) judge(r Reading, waited bool) {
 // was used before.
 func (d *decision) admit(r Reading, l *Loop, c int, waited bool) Code {
 	switch {
-	case l == nil:
+	case l == nil && (r.Characteristic != "" || !d.set().uses(r.Gauge)):
 		return codeNoCharacteristic
 	case r.Retained:
 		return codeRetained
@@ -97,6 +97,8 @@ func (d *decision) admit(r Reading, l *Loop, c int, waited bool) Code {
 		return codeRepeated
 	case !waited && r.Sequence > 0 && r.Sequence < d.s.lastSequence(r.Gauge):
 		return codeLate
+	case l == nil: // a bare number
+		return codeNoTask
 	case r.State != "" || !waited && d.onRing(r.Gauge):
 		return codeNotProduction
 	case d.use(r, l, c) == nil && r.Manual == nil:

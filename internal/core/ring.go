@@ -94,8 +94,7 @@ func (s *Settings) guesses() bool { return s.ByHand || slices.Contains(s.Lacks, 
 // untasked keeps a bare number that no open task gives a place, until somebody says
 // what it is of. The same delivery once more is kept once.
 func (d *decision) untasked(r Reading) {
-	if r.Retained || !d.set().uses(r.Gauge) ||
-		r.Sequence > 0 && slices.ContainsFunc(d.book().Tray, func(u Unplaced) bool { return same(u.Reading, r) }) {
+	if r.Sequence > 0 && slices.ContainsFunc(d.book().Tray, func(u Unplaced) bool { return same(u.Reading, r) }) {
 		return
 	}
 	d.emit(Unplaced{ID: d.book().LastTray + 1, Reading: r, Machine: d.set().Machine, Code: codeNoTask})

@@ -23,7 +23,7 @@ func (c *cell) tasks(part string) {
 func TestABareNumberWithoutATaskWaitsInTheTray(t *testing.T) {
 	c := cellWith(t, identity(identityTask))
 	c.part()
-	if out := c.bare(101); c.judged(out).Admit != codeNoCharacteristic || one[Unplaced](t, out).Code != codeNoTask {
+	if out := c.bare(101); c.judged(out).Admit != codeNoTask || one[Unplaced](t, out).Code != codeNoTask {
 		t.Fatalf("events %s", kinds(out))
 	}
 	r := c.reading("bore", 101) // one that knows its characteristic, and not its part
