@@ -73,7 +73,7 @@ func Load(path string) (*Config, error) {
 func Parse(name string, data []byte) (*Config, error) { return ParseFiles([]File{{name, data}}) }
 
 func parse(name string, data []byte, more ...File) (*Config, *reader) {
-	r := &reader{file: name, asked: map[string]bool{}, from: map[string]string{}}
+	r := &reader{file: name, asked: map[string]bool{}, from: map[string]string{}, like: map[string]string{}}
 	size := len(data)
 	for _, f := range more {
 		size += len(f.Data)
@@ -124,6 +124,7 @@ func (c *Config) read(t *table, dir string) {
 		t.problem("version", "is a format this program does not know, write version = 1 or use a newer program")
 	}
 	t.words("include", `["machines/*.toml"]`) // read before, see ReadFiles
+	t.r.useTemplates(t)
 	c.readJournal(t, dir)
 	c.readPage(t, dir)
 	c.readMetrics(t)

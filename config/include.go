@@ -24,7 +24,7 @@ type File struct {
 const maxFiles = 2000
 
 // included are the lists that may go on in an included file.
-var included = []string{"standard", "gauge", "announcement", "machine", "loop"}
+var included = []string{"template", "standard", "gauge", "announcement", "machine", "loop"}
 
 // ReadFiles reads the file at path and the ones it includes, in alphabetical order.
 // A file that includes nothing, or is no TOML, is read alone: ParseFiles says what is
@@ -168,6 +168,15 @@ func (r *reader) include(root map[string]any, f File) {
 			}
 		}
 	}
+}
+
+// taken is the template from which the value at a path comes, "" where it is the
+// table's own.
+func (r *reader) taken(path string) string {
+	if _, own := r.lines.at[path]; own {
+		return ""
+	}
+	return r.like[path[:strings.IndexByte(path, ']')+1]]
 }
 
 // fileOf is the file in which a path stands.

@@ -35,6 +35,7 @@ type loopReader struct {
 func (c *Config) readLoop(t *table) Loop {
 	l := &loopReader{Loop: &Loop{}, c: c, t: t}
 	l.Name = t.name(false)
+	t.has("like") // read before, see useTemplates
 	if s, ok := t.need("mode", "\"observe\", \"confirm\" or \"auto\": how much the loop may do by itself"); ok {
 		if _, ok := t.choice("mode", string(core.Observe), string(core.Confirm), string(core.Auto)); ok {
 			l.Mode = core.Mode(s)

@@ -93,6 +93,7 @@ func (m *Machine) register(name string) *Register {
 
 func readMachine(t *table, dir string) Machine {
 	m := Machine{Name: t.name(true)}
+	t.has("like") // read before, see useTemplates
 	m.Serial, _ = t.need("serial", "the machine's own number as it stands on its plate and in its control: budgets belong to it")
 	m.Demo = t.flag("demo")
 	if m.ByHand = t.flag("by_hand"); m.ByHand {

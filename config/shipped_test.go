@@ -29,12 +29,16 @@ func TestTheManualExplainsEveryKey(t *testing.T) {
 	for _, path := range append(corpus(t, "good", 10), corpus(t, "bad", 70)...) {
 		look(path, read(t, path))
 	}
-	if len(asked) < 150 {
+	if len(asked) < 150 { // a template has no keys of its own but its name
 		t.Fatalf("the loader looked for only %d keys", len(asked))
 	}
 	words := map[string]string{}
 	for _, k := range manual.Keys(Cell) {
 		words[k.Name] = k.Text
+		of, _, _ := strings.Cut(strings.TrimPrefix(k.Name, "template."), ".")
+		if of != k.Name && (of == "machine" || of == "loop") && strings.HasPrefix(k.Name, "template."+of+".") {
+			continue // any key of a machine or loop
+		}
 		if !asked[k.Name] {
 			t.Errorf("cell.toml explains %s, which the loader does not know", k.Name)
 		}

@@ -21,6 +21,7 @@ type reader struct {
 	notes    Problems
 	asked    map[string]bool   // every key of the schema that was looked for, by kind of table
 	from     map[string]string // file of each table that is not in the main one, as machine[3]
+	like     map[string]string // template of each table that is like one
 }
 
 func (r *reader) add(list *Problems, p Problem) {
@@ -88,6 +89,9 @@ func (t *table) report(to *Problems, name, format string, args ...any) {
 	}
 	if secret(name) {
 		p.Value = ""
+	}
+	if like := t.r.taken(path); like != "" && p.Value != "" {
+		p.Say += fmt.Sprintf("; it stands in template %q", like)
 	}
 	t.r.add(to, p)
 }
