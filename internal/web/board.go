@@ -84,6 +84,7 @@ type Need struct {
 // board keeps what all open pages show, worked out once for all of them.
 type board struct {
 	plant *glance
+	sizes *sizes
 	log   *zap.Logger
 	dirty chan struct{}
 
@@ -100,14 +101,17 @@ type board struct {
 
 func newBoard(p Plant, log *zap.Logger) *board {
 	return &board{
-		plant: &glance{Plant: p}, log: log, dirty: make(chan struct{}, 1), changed: make(chan struct{}), writes: map[string]string{}, approved: map[string]string{},
+		plant: &glance{Plant: p}, sizes: newSizes(time.Now()), log: log, dirty: make(chan struct{}, 1), changed: make(chan struct{}), writes: map[string]string{}, approved: map[string]string{},
 	}
 }
 
 // run keeps the board until the context ends. Several changes at once make one
 // new board; a plant that takes long to look at is looked at less often.
 func (b *board) run(ctx context.Context) {
-	stop := b.plant.Watch(b.released)
+	stop := b.plant.Watch(func(rel bridge.Released) {
+		b.sizes.take(rel)
+		b.released(rel)
+	})
 	defer stop()
 	tick := time.NewTicker(time.Second) // what expires, goes stale or is away sends no event
 	defer tick.Stop()

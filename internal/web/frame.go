@@ -50,6 +50,7 @@ func allPlaces() []place {
 		{path: "/history", title: "history", nav: "history", file: "history.html", make: (*Page).placeHistory},
 		{path: "/lookback", title: "history", nav: "history", file: "lookback.html", make: (*Page).placeLookback},
 		{path: "/handover", title: "handover", nav: "history", file: "handover.html", make: (*Page).placeHandover},
+		{path: "/capability", title: "capability", nav: "capability", file: "capability.html", make: (*Page).placeCapability},
 		{path: "/manual", title: "manual", file: "manual.html", open: true, make: (*Page).placeManual},
 		{path: "/loop", title: "loop", nav: "machines", file: "loop.html", make: (*Page).placeLoop},
 	}
@@ -62,6 +63,7 @@ var headings = []struct{ key, path string }{
 	{"first", "/first"},
 	{"gauges", "/gauges"},
 	{"history", "/history"},
+	{"capability", "/capability"},
 }
 
 // Doc is what a template is given.

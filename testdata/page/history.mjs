@@ -47,6 +47,20 @@ export default {
     await looks(browser, d, 'lookback', '/lookback?gauge=thread-1');
   },
 
+  async 'capability: what the sizes have been'(browser, d) {
+    const page = await open(browser, d);
+    await enter(page, d, 'Sem', '/machines');
+    await page.click('nav a:has-text("Capability")');
+    await page.waitForSelector('#sizes tbody tr:has-text("M16x1.5-6H pitch")');
+    await page.selectOption('select[name=machine]', 'lathe-2');
+    await page.click('form[action="/capability"] button');
+    await page.waitForSelector('#sizes tbody tr:has-text("spool 28 f7")');
+    assert.equal(await page.locator('#sizes tbody tr:has-text("M16x1.5-6H pitch")').count(), 0, 'another machine stands there');
+    assert.deepEqual(page.errors, []);
+    await page.close();
+    await looks(browser, d, 'capability', '/capability?machine=mill-1');
+  },
+
   async 'the hand-over prints'(browser, d) {
     await decided(browser, d);
     const page = await open(browser, d);
