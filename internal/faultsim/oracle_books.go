@@ -262,16 +262,18 @@ func (o *oracle) concluded(b *book, m *iron, e core.Concluded) {
 	case (e.Result == core.NotSent || e.Result == core.Refused) && req != nil && req.effects > 0 && !req.foreign:
 		o.w.violate("I8", "%s: intent %d is told as %s and had its effect", b.stream, rec.Intent.ID, e.Result)
 	}
+	in := rec.Intent
+	in.Register = e.Register // a configuration may have named it anew since
 	if req == nil {
-		if r := o.w.setup[m.name].Register(rec.Intent.Register); r != nil && e.Result == core.Applied {
+		if r := o.w.setup[m.name].Register(in.Register); r != nil && e.Result == core.Applied {
 			o.account(m, register(m, r.Node)).loose = true // somebody typed what was never sent
 		}
 		return
 	}
-	if l := o.w.setup[m.name].Loop(rec.Intent.Loop); e.Result == core.Applied && l != nil && l.Name != "" && slices.Contains(l.Registers, rec.Intent.Register) {
+	if l := o.w.setup[m.name].Loop(rec.Intent.Loop); e.Result == core.Applied && l != nil && l.Name != "" && slices.Contains(l.Registers, in.Register) {
 		if m.tools[m.regs[req.reg].tool] <= rec.Intent.Gen && !req.foreign { // one counted back is no new tool
 			acc := o.account(m, req.reg)
-			acc.own += cutsMore(l, rec.Intent)
+			acc.own += cutsMore(l, in)
 			if acc.chased = 0; !req.approved {
 				acc.chased, acc.chasedAt = rec.Intent.New-rec.Intent.Old, req.count
 			}
