@@ -52,7 +52,11 @@ func taskList(d *door) *cobra.Command {
 				if t.Ring != "" {
 					what = t.Ring
 				}
-				fmt.Fprintf(w, "%s\t%s\t%s\tfor another %s\n", t.Gauge, what, t.Characteristic, (time.Duration(t.Left) * time.Millisecond).Round(time.Second)) //nolint:errcheck // Flush tells
+				next := t.Characteristic
+				for _, name := range t.Then {
+					next += ", then " + name
+				}
+				fmt.Fprintf(w, "%s\t%s\t%s\tfor another %s\n", t.Gauge, what, next, (time.Duration(t.Left) * time.Millisecond).Round(time.Second)) //nolint:errcheck // Flush tells
 			}
 			return w.Flush()
 		},
@@ -79,6 +83,7 @@ func taskSet(d *door) *cobra.Command {
 	f.StringVar(&q.Part, "part", "", "count or serial of the part")
 	f.IntVar(&q.Cut, "cut", 0, "which cut of it, where it was cut again (default: the newest)")
 	f.StringVar(&q.Characteristic, "characteristic", "", "what is measured, where the gauge measures several")
+	f.StringArrayVar(&q.Then, "then", nil, "what is measured of the part after that; may be given several times")
 	f.StringVar(&q.Ring, "ring", "", "a standard of the gauge instead: its reading is a ring check")
 	f.IntVar(&q.Minutes, "minutes", 0, "until it expires (default: 10)")
 	return c

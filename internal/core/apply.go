@@ -82,6 +82,7 @@ func (s *State) apply(e Event) {
 func (s *State) applyWaits(e Waits) {
 	s.admitted(e.Reading)
 	s.shown(e.Reading)
+	s.onward(e.Reading)
 	s.Ledger.Waiting = push(s.Ledger.Waiting, e.Reading, maxWaiting)
 }
 
@@ -165,6 +166,9 @@ func (s *State) applyJudged(e Judged) {
 		s.admitted(e.Reading)
 		if e.Admit != codeRepeated && e.Admit != codeLate && e.Admit != codeNotProduction {
 			s.shown(e.Reading)
+		}
+		if e.Admit == "" {
+			s.onward(e.Reading)
 		}
 	}
 	if e.Waited { // and not the same delivery once more, which waits on

@@ -134,9 +134,12 @@ func TestMeasuringTask(t *testing.T) {
 	if j := c.judged(c.send(bare())); j.Attribute != "" || j.Count != 101 || !j.NoIdent {
 		t.Fatalf("with a task: %+v", j)
 	}
-	c.send(Task{Gauge: "g-bore", Characteristic: "boss", Part: "102", For: 60_000, Who: operator})
-	if j := c.judged(c.send(bare())); j.Attribute != codeNoTask {
-		t.Fatalf("with another characteristic's task: %+v", j)
+	c.declined(Task{Gauge: "g-bore", Characteristic: "boss", Part: "102", For: 60_000, Who: operator}, codeWrongGauge)
+	c.declined(Task{Gauge: "g-bore", Characteristic: "keyway", Part: "102", For: 60_000, Who: operator}, codeNoCharacteristic)
+	c.declined(Task{Gauge: "g-bore", Characteristic: "bore", Then: []string{""}, Part: "102", For: 60_000, Who: operator}, codeNoCharacteristic)
+	c.declined(Task{Gauge: "g-bore", Characteristic: "bore", Then: make33("bore"), Part: "102", For: 60_000, Who: operator}, codeLongTask)
+	if len(c.s.Ledger.Tasks) != 1 {
+		t.Fatal("what was refused ended the task that was open")
 	}
 	c.send(Task{Gauge: "g-bore", Part: "102", For: 60_000, Who: operator})
 	c.mono += 61_000
@@ -336,4 +339,11 @@ func TestGarbledTexts(t *testing.T) {
 			t.Fatalf("event %s has %d bytes", e.Kind(), n)
 		}
 	}
+}
+
+func make33(name string) (all []string) {
+	for range mostThen + 1 {
+		all = append(all, name)
+	}
+	return all
 }

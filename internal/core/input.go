@@ -87,13 +87,14 @@ type Pair struct {
 
 // Task says what the next bare reading of a gauge measures, until it expires.
 type Task struct {
-	Gauge          string `json:"gauge"`
-	Characteristic string `json:"characteristic"`
-	Part           string `json:"part"`
-	Cut            int    `json:"cut,omitempty"`
-	Ring           string `json:"ring,omitempty"` // measuring a setting ring, not a part
-	For            int64  `json:"for_ms"`
-	Who            Person `json:"who"`
+	Gauge          string   `json:"gauge"`
+	Characteristic string   `json:"characteristic"`
+	Part           string   `json:"part"`
+	Cut            int      `json:"cut,omitempty"`
+	Then           []string `json:"then,omitempty"` // what is measured of the part after that, in this order
+	Ring           string   `json:"ring,omitempty"` // measuring a setting ring, not a part
+	For            int64    `json:"for_ms"`
+	Who            Person   `json:"who"`
 }
 
 // Outcome is what became of an intent's write.

@@ -41,11 +41,13 @@ func (e RingRead) Keys() Keys { return Keys{Gauge: e.Reading.Gauge, Person: e.Wh
 const (
 	codeRingUnknown Code = "ring-none"
 	codeNotRing     Code = "ring-far"
+	codeLongTask    Code = "task-long"
 )
 
 func init() {
 	AddWords(map[Code]string{
 		codeRingUnknown: "the ring of the measuring task is none of this gauge's standards, list it at the gauge or correct the task",
+		codeLongTask:    "a measuring task is about 33 sizes of a part at most, set several",
 		codeNotRing:     "more than 1 mm off the ring of the measuring task, so it is not that ring, put the gauge on it and measure again",
 	})
 	decoders[RingRead{}.Kind()] = as[RingRead]
@@ -80,6 +82,44 @@ func (d *decision) tasked(r Reading) (Reading, bool) {
 		r.Part, r.Cut = t.Part, t.Cut
 	}
 	return r, false
+}
+
+// onward moves a measuring task to what is measured next of its part, once a reading
+// has taken the place of what it was about.
+func (s *State) onward(r Reading) {
+	i := slices.IndexFunc(s.Ledger.Tasks, func(t Task) bool { return t.Gauge == r.Gauge })
+	if i < 0 || r.Manual != nil {
+		return
+	}
+	t := &s.Ledger.Tasks[i]
+	if len(t.Then) > 0 && t.Ring == "" && t.Characteristic == r.Characteristic && t.Part == r.Part {
+		t.Characteristic, t.Then = t.Then[0], t.Then[1:]
+	}
+}
+
+// mostThen bounds what one measuring task is about.
+const mostThen = 32
+
+// task opens a measuring task, or closes it.
+func (d *decision) task(f Task) {
+	code := Code("")
+	for _, name := range append([]string{f.Characteristic}, f.Then...) {
+		if l, c := d.set().Find(name); name == "" && len(f.Then) == 0 {
+			continue
+		} else if l == nil {
+			code = codeNoCharacteristic
+		} else if d.use(Reading{Gauge: f.Gauge}, l, c) == nil {
+			code = codeWrongGauge
+		}
+	}
+	if code == "" && len(f.Then) > mostThen {
+		code = codeLongTask
+	}
+	if code != "" {
+		d.emit(Declined{What: "task", Cause: code, Who: f.Who})
+		return
+	}
+	d.emit(Tasked{f})
 }
 
 // byTask reports whether a gauge's readings are tied to their parts by tasks alone.

@@ -359,8 +359,6 @@ func (d *decision) pair(f Pair) {
 	d.emit(Paired{f})
 }
 
-func (d *decision) task(f Task) { d.emit(Tasked{f}) }
-
 // CutsMore reports the change of size of a move as material taken off.
 func (c *Characteristic) CutsMore(size length.Length) length.Length {
 	return guard.CutsMore(size, c.Internal)

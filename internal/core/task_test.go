@@ -73,6 +73,10 @@ func TestAReadingKeepsTheTaskItCameUnder(t *testing.T) {
 func TestWhatATaskDoesNotSay(t *testing.T) {
 	c := cellWith(t, identity(identityTask))
 	c.part()
+	c.both(func(s *State) {
+		g := &s.Ledger.Settings.Loops[1].Characteristics[0]
+		g.Gauges = append(g.Gauges, GaugeUse{Gauge: "g-bore", Identity: identityTask, Resolution: um})
+	})
 	c.send(Task{Gauge: "g-bore", Characteristic: "boss", Part: "101", For: 60_000, Who: operator})
 	if j := c.judged(c.measure("bore", 101)); j.Attribute != codeNoTask {
 		t.Fatalf("a task of another characteristic: %+v", j)
@@ -111,4 +115,43 @@ func TestATaskAtAMachineThatCountsNothing(t *testing.T) {
 	if j := c.judged(number()); j.Attribute != "" || c.s.Ledger.Cuts[0].Serial != "58" {
 		t.Fatalf("without a counter: %+v", j)
 	}
+}
+
+// A measuring plan: several sizes of one part, one number after the other. What could not be used
+// as a size is measured again before the plan goes on.
+func TestAPlanOfSeveralSizes(t *testing.T) {
+	c := cellWith(t, func(s *Settings) {
+		for i := range s.Loops {
+			s.Loops[i].Characteristics[0].Gauges = []GaugeUse{{Gauge: "g-bore", Identity: identityTask, Resolution: um}}
+		}
+	})
+	c.part()
+	c.begin()
+	number := func(v length.Length) []Event { return c.send(Reading{Gauge: "g-bore", Value: v}) }
+	next := func() string {
+		if v := c.s.Inside().Tasks; len(v) == 1 {
+			return v[0].Characteristic
+		}
+		return "none"
+	}
+	c.send(Task{Gauge: "g-bore", Characteristic: "boss", Then: []string{"bore", "boss"}, Part: "101", For: 60_000, Who: operator})
+	if j := c.judged(number(90 * length.Millimetre)); j.Admit != codeImplausible || next() != "boss" {
+		t.Fatalf("a wild number: %+v, next %s", j, next())
+	}
+	if j := c.judged(number(40 * length.Millimetre)); j.Reading.Characteristic != "boss" || j.Count != 101 || next() != "bore" {
+		t.Fatalf("the first: %+v, next %s", j, next())
+	}
+	if j := c.judged(number(25 * length.Millimetre)); j.Reading.Characteristic != "bore" || j.Count != 101 || next() != "boss" {
+		t.Fatalf("the second: %+v, next %s", j, next())
+	}
+	for range 2 { // the last one stands, to be measured again
+		if j := c.judged(number(40 * length.Millimetre)); j.Reading.Characteristic != "boss" || next() != "boss" {
+			t.Fatalf("the last: %+v, next %s", j, next())
+		}
+	}
+	c.send(Task{Gauge: "g-bore", Characteristic: "boss", Then: []string{"bore"}, Part: "102", For: 60_000, Who: operator})
+	if w := one[Waits](t, number(40*length.Millimetre)); w.Reading.Part != "102" || next() != "bore" {
+		t.Fatalf("a part that is still cut: %+v, next %s", w, next())
+	}
+	c.compare()
 }

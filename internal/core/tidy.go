@@ -126,6 +126,10 @@ func tidy(f Fact) Fact {
 		return f
 	case Task:
 		f.Gauge, f.Characteristic, f.Part, f.Ring = bounded(f.Gauge), bounded(f.Characteristic), bounded(f.Part), bounded(f.Ring)
+		f.Then = slices.Clone(f.Then)
+		for i := range f.Then {
+			f.Then[i] = bounded(f.Then[i])
+		}
 		f.Who = f.Who.tidy()
 		return f
 	case Approve:

@@ -27,12 +27,13 @@ type StepTestRequest struct {
 // TaskRequest says what the next bare reading of a gauge measures: a part, or a
 // ring. With neither it takes an open task back.
 type TaskRequest struct {
-	Gauge          string `json:"gauge"`
-	Characteristic string `json:"characteristic,omitempty"`
-	Part           string `json:"part,omitempty"`
-	Cut            int    `json:"cut,omitempty"`
-	Ring           string `json:"ring,omitempty"`
-	Minutes        int    `json:"minutes,omitempty"` // until it expires; 0 is 10
+	Gauge          string   `json:"gauge"`
+	Characteristic string   `json:"characteristic,omitempty"`
+	Part           string   `json:"part,omitempty"`
+	Cut            int      `json:"cut,omitempty"`
+	Then           []string `json:"then,omitempty"` // characteristics of the part measured after that, in this order
+	Ring           string   `json:"ring,omitempty"`
+	Minutes        int      `json:"minutes,omitempty"` // until it expires; 0 is 10
 }
 
 // For how long a measuring task stands, unless somebody says otherwise, and at most.
@@ -110,7 +111,7 @@ func (s *server) task(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, "task", "a measuring task stands for 1 to 240 minutes")
 	default:
 		s.call(w, r, r.PathValue("machine"), core.Task{
-			Gauge: body.Gauge, Characteristic: body.Characteristic, Part: body.Part, Cut: body.Cut, Ring: body.Ring,
+			Gauge: body.Gauge, Characteristic: body.Characteristic, Part: body.Part, Cut: body.Cut, Then: body.Then, Ring: body.Ring,
 			For: (time.Duration(minutes) * time.Minute).Milliseconds(), Who: person(r),
 		})
 	}

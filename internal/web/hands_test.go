@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"reflect"
 	"testing"
 
 	"offsetbridge/internal/core"
@@ -22,6 +23,7 @@ func TestWhatSomebodyDoesAtAMachineReachesIt(t *testing.T) {
 		{"/v1/machines/mill/loops/bore/step", `{"register":"T12 D","size":"-8 um"}`, core.StepTest{Loop: "bore", Register: "T12 D", Size: -8_000, Who: who}},
 		{"/v1/machines/mill/loops/bore/first", `{"part":"57","note":"good"}`, core.SignFirst{Loop: "bore", Part: "57", Note: "good", Who: who}},
 		{"/v1/machines/mill/tasks", `{"gauge":"g","characteristic":"c","part":"58","cut":2}`, core.Task{Gauge: "g", Characteristic: "c", Part: "58", Cut: 2, For: 600_000, Who: who}},
+		{"/v1/machines/mill/tasks", `{"gauge":"g","characteristic":"c","then":["d","e"],"part":"58"}`, core.Task{Gauge: "g", Characteristic: "c", Then: []string{"d", "e"}, Part: "58", For: 600_000, Who: who}},
 		{"/v1/machines/mill/tasks", `{"gauge":"g","ring":"r","minutes":3}`, core.Task{Gauge: "g", Ring: "r", For: 180_000, Who: who}},
 		{"/v1/machines/mill/tasks", `{"gauge":"g"}`, core.Task{Gauge: "g", For: 600_000, Who: who}},
 	} {
@@ -30,7 +32,7 @@ func TestWhatSomebodyDoesAtAMachineReachesIt(t *testing.T) {
 			t.Errorf("%s %s: %d %s", x.path, x.body, status, code)
 			continue
 		}
-		if all := s.plant.made(); len(all) != n+1 || all[n] != x.want {
+		if all := s.plant.made(); len(all) != n+1 || !reflect.DeepEqual(all[n], x.want) {
 			t.Errorf("%s %s: %+v, want %+v", x.path, x.body, all[n:], x.want)
 		}
 	}

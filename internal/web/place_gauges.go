@@ -191,7 +191,11 @@ func (g *GaugePlace) at(d *Doc, in *core.Inside) {
 			continue
 		}
 		minutes := strconv.FormatInt(1+t.Left/60_000, 10)
-		say := d.T("task_part", "part", t.Part, "name", t.Characteristic, "n", minutes)
+		name := t.Characteristic
+		for _, next := range t.Then {
+			name = d.T("task_then", "name", name, "next", next)
+		}
+		say := d.T("task_part", "part", t.Part, "name", name, "n", minutes)
 		if t.Ring != "" {
 			say = d.T("task_ring", "ring", t.Ring, "n", minutes)
 		}
