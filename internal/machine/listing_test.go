@@ -22,7 +22,7 @@ func listedOf(l Listing, end string) *Listed {
 
 func looked(t *testing.T, endpoint string, o ListOptions) Listing {
 	t.Helper()
-	l, err := List(context.Background(), Options{Endpoint: endpoint}, o)
+	l, err := List(context.Background(), Options{Endpoint: endpoint, Request: 20 * time.Second}, o) // a busy computer
 	if err != nil {
 		t.Fatal(err)
 	}
