@@ -43,7 +43,7 @@ var (
 )
 
 func newMailbox(m *iron) *mailbox {
-	b := &mailbox{m: m, holds: map[string]any{}, said: map[string]any{}, lazy: pick(m.w.r, 1, 2, 2, 12), slow: pick(m.w.r, 2, 4, 16)}
+	b := &mailbox{m: m, holds: map[string]any{}, said: map[string]any{}, lazy: pick(m.w.r, 1, 2, 12, 60), slow: pick(m.w.r, 1, 2, 4, 16)}
 	for _, n := range boxCounts {
 		b.holds[n] = uint32(0)
 	}
@@ -150,7 +150,7 @@ func (b *mailbox) runs() {
 		return
 	}
 	w.n.add("fault/hand-over takes long")
-	b.done = w.now + int64(w.r.IntN(latest))
+	b.done = w.now + int64(w.r.IntN(quarantine-100))
 }
 
 // starts is the control's program at the start of a cycle: another place where a

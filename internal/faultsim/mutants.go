@@ -230,6 +230,7 @@ var Mutants = []Mutant{
 	{
 		Name: "a hand-over left open is withdrawn", File: "internal/machine/handover.go",
 		Old: "case waits(request, acknowledged):\n\t\tm.shut", New: "case false && waits(request, acknowledged):\n\t\tm.shut",
+		Mask: "a hand-over that no write waits for ends the session again",
 	},
 	{
 		Name: "a hand-over that no write waits for ends the session", File: "internal/machine/handover.go",
