@@ -60,6 +60,7 @@ type intent struct {
 	req      *request
 	requests int
 	closed   bool
+	count    uint64 // of parts, as far as the daemon knew
 }
 
 // grant is a yes that somebody gave to a card they saw.
@@ -76,7 +77,7 @@ type account struct {
 	spent    length.Length // unapproved steps asked of the machine since the tool was changed
 	own      length.Length // net size cut away since a person set it
 	chased   length.Length // change of the register at its last move, if it was made by itself
-	chasedAt uint64        // the machine's counter then
+	chasedAt uint64        // the part counter then, as far as the daemon knew
 	loose    bool          // somebody set it while a request was open: nobody else may know
 	auto     int           // unapproved requests ever
 	unproven int           // of them, told as made while the direction was unproven

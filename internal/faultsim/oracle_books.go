@@ -23,6 +23,9 @@ func (o *oracle) take(b *book, m *iron, e core.Event) {
 		o.approved(b, m, e)
 	case core.Intended:
 		b.intents[e.Intent.ID] = &intent{Intended: e, seq: b.read}
+		if b.seen != nil {
+			b.intents[e.Intent.ID].count = b.seen.Counter
+		}
 		o.intended(b, e)
 	case core.Concluded:
 		o.concluded(b, m, e)
@@ -275,7 +278,7 @@ func (o *oracle) concluded(b *book, m *iron, e core.Concluded) {
 			acc := o.account(m, req.reg)
 			acc.own += cutsMore(l, in)
 			if acc.chased = 0; !req.approved {
-				acc.chased, acc.chasedAt = rec.Intent.New-rec.Intent.Old, req.count
+				acc.chased, acc.chasedAt = rec.Intent.New-rec.Intent.Old, rec.count
 			}
 			if p := b.proposals[rec.Intent.Proposal]; req.approved {
 				acc.own = max(0, acc.own) // a person agreed to what was left on

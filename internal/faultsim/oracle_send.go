@@ -260,8 +260,8 @@ func (o *oracle) sentAutomatic(l *line, p *proposal, rec *intent, req *request, 
 			o.w.violate("I13", "%s %s: %d moves by itself while the direction is unproven", m.name, in.Register, acc.unproven)
 		}
 	}
-	if chases(loop, in, acc) && req.count <= acc.chasedAt+chaseParts && len(loop.Registers) == 1 && p.Trigger != "return" {
-		o.w.violate("I2", "%s %s: by itself from %d to %d at count %d, %d the same way at count %d", m.name, in.Register, in.Old, in.New, req.count, acc.chased, acc.chasedAt)
+	if chases(loop, in, acc) && rec.count <= acc.chasedAt+chaseParts && len(loop.Registers) == 1 && p.Trigger != "return" {
+		o.w.violate("I2", "%s %s: by itself from %d to %d at count %d, %d the same way at count %d", m.name, in.Register, in.Old, in.New, rec.count, acc.chased, acc.chasedAt)
 	}
 	back := p.Trigger == "return" && loop.Bounds.ReturnByItself // has a bound of its own
 	if more := cutsMore(loop, in); !back && len(loop.Registers) == 1 && more < 0 && acc.own+more < 0 && !acc.loose && m.tools[m.regs[req.reg].tool] == in.Gen {
