@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"time"
 )
 
 func mustOpen(t *testing.T, dir string, o Options) *Journal {
@@ -191,5 +192,38 @@ func TestCheckpointLink(t *testing.T) {
 	var d *Damage
 	if err := j.Verify(context.Background(), "", 0); !errors.As(err, &d) || d.File != j.current.name || !strings.Contains(d.What, "segment before") {
 		t.Errorf("verify says %v; want the broken link named", err)
+	}
+}
+
+// TestVerifyBesideAnAppend: while an append is in the file and not yet in
+// memory, its checkpoint is no damage to who verifies.
+func TestVerifyBesideAnAppend(t *testing.T) {
+	in, gate := make(chan struct{}), make(chan struct{})
+	var once bool
+	j := mustOpen(t, t.TempDir(), Options{CheckpointEvery: 1, fault: func(step string) error {
+		if step == "committed" && !once {
+			once = true
+			close(in)
+			<-gate
+		}
+		return nil
+	}})
+	done, verified := make(chan error, 1), make(chan error, 1)
+	go func() { done <- j.Append(context.Background(), pair(j, 10)) }()
+	<-in
+	go func() { verified <- j.Verify(context.Background(), "machine/one", 1) }()
+	select {
+	case err := <-verified:
+		if err != nil {
+			t.Error(err)
+		}
+		verified <- nil
+	case <-time.After(300 * time.Millisecond): // it waits for the append
+	}
+	close(gate)
+	for _, c := range []chan error{done, verified} {
+		if err := <-c; err != nil {
+			t.Error(err)
+		}
 	}
 }

@@ -153,7 +153,7 @@ func (j *Journal) verifyStream(ctx context.Context, head Head, from uint64, cach
 // a stream than there are.
 func (j *Journal) beyond(head Head, cache claims) error {
 	j.mu.RLock()
-	s, now := j.current, j.heads[head.Stream]
+	s := j.current
 	_, there := j.segments[s.number]
 	j.mu.RUnlock()
 	if !there {
@@ -163,8 +163,16 @@ func (j *Journal) beyond(head Head, cache claims) error {
 	if err != nil {
 		return err
 	}
+	settled := false
 	for seq := range claimed {
-		if seq > now.Seq && seq > j.Head(head.Stream).Seq {
+		now := j.Head(head.Stream)
+		if seq > now.Seq && !settled {
+			// The file may be one append ahead of the heads in memory.
+			j.write.Lock()
+			now, settled = j.Head(head.Stream), true
+			j.write.Unlock()
+		}
+		if seq > now.Seq {
 			return &Damage{Stream: head.Stream, Seq: now.Seq + 1, File: s.name, What: whatMissing}
 		}
 	}
