@@ -12,8 +12,13 @@ func (s *State) applyConfigured(e Configured) {
 	old := g.Settings
 	g.Settings = e.Settings
 	for _, r := range e.Settings.Registers {
-		if s.book(r.Name) == nil {
+		b := s.book(r.Name)
+		if b == nil {
 			g.Registers = append(g.Registers, RegisterBook{Identity: e.Settings.Identity, Node: r.Node})
+		} else if b.Pending != nil { // a write under way counts for its register, however that is called now
+			in := *b.Pending
+			in.Register = r.Name
+			b.Pending = &in
 		}
 	}
 	loops, filters := g.Loops, s.Estimates

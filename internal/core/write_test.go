@@ -489,3 +489,27 @@ func TestAChangeThatNeverLeftIsTriedAgainOrEnds(t *testing.T) {
 		}
 	}
 }
+
+// A register that is named anew while a write to it is under way keeps its account:
+// what the loop took off is counted under the new name.
+func TestRegisterNamedAnewWhileAWriteIsUnderWay(t *testing.T) {
+	c := cellWith(t, nil)
+	c.settled("bore")
+	c.write = func(in Intent) *Outcome {
+		c.carryOut(in)
+		return nil // its answer is lost
+	}
+	in := one[Intended](t, c.ready()).Intent
+	before := c.s.book("R1").Own
+	set := settings()
+	set.Registers[0].Name, set.Loops[0].Registers = "bore wear", []string{"bore wear"}
+	c.send(Configure{Settings: set, Who: engineer})
+	c.pass(60_000)
+	o := one[Concluded](t, c.look())
+	if o.Result != Applied || o.Register != "bore wear" {
+		t.Fatalf("concluded %+v", o)
+	}
+	if got, want := c.s.book("bore wear").Own-before, c.s.Ledger.Settings.Loop("bore").cutsMore("bore wear", in.New-in.Old); got != want || got == 0 {
+		t.Fatalf("the loop's account moved by %v, its write cut %v", got, want)
+	}
+}
