@@ -36,10 +36,11 @@ type book struct {
 	read      uint64 // last record taken here
 	proposals map[uint64]*proposal
 	intents   map[uint64]*intent
-	holds     map[string][]core.Code // by scope
-	heldAt    int64                  // operation of the last Held
-	used      map[string]map[uint64]int
-	fresh     map[string]int // by loop: readings that counted since its last automatic intent
+	holds     map[string][]core.Code    // by scope
+	heldAt    int64                     // operation of the last Held
+	used      map[string]map[uint64]use // readings used, by gauge and number
+	settings  map[string]int            // of each gauge
+	fresh     map[string]int            // by loop: readings that counted since its last automatic intent
 	seen      *core.Seen
 	acked     uint64 // last record that an acknowledgement rests on
 	chained   uint64 // last record whose place in the chain was verified
@@ -120,7 +121,7 @@ func newOracle(w *world) *oracle {
 	for _, s := range streams {
 		o.books[s] = &book{
 			stream: s, proposals: map[uint64]*proposal{}, intents: map[uint64]*intent{}, holds: map[string][]core.Code{},
-			used: map[string]map[uint64]int{}, fresh: map[string]int{},
+			used: map[string]map[uint64]use{}, settings: map[string]int{}, fresh: map[string]int{},
 		}
 	}
 	return o

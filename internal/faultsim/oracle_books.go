@@ -15,6 +15,8 @@ func (o *oracle) take(b *book, m *iron, e core.Event) {
 	switch e := e.(type) {
 	case core.Judged:
 		o.judged(b, m, &e)
+	case core.Checked:
+		b.settings[e.Check.Gauge]++
 	case core.Proposed:
 		o.proposed(b, m, e)
 	case core.Voided:
@@ -76,6 +78,13 @@ func (o *oracle) resumed(b *book, e core.Resumed) {
 	o.w.n.add("work/resumed")
 }
 
+// use is where a number of a gauge was used. A gauge that was put on its ring may
+// count anew, and comes to a number that a damaged message had before.
+type use struct {
+	part     string
+	settings int
+}
+
 // judged is I5 and I6: each reading once, with what its part was really cut with.
 func (o *oracle) judged(b *book, m *iron, j *core.Judged) {
 	r := j.Reading
@@ -96,11 +105,13 @@ func (o *oracle) judged(b *book, m *iron, j *core.Judged) {
 	}
 	if r.Sequence > 0 {
 		if b.used[r.Gauge] == nil {
-			b.used[r.Gauge] = map[uint64]int{}
+			b.used[r.Gauge] = map[uint64]use{}
 		}
-		if b.used[r.Gauge][r.Sequence]++; b.used[r.Gauge][r.Sequence] > 1 {
+		this := use{r.Part, b.settings[r.Gauge]}
+		if was, ok := b.used[r.Gauge][r.Sequence]; ok && (was.part == this.part || was.settings == this.settings) {
 			o.w.violate("I5", "reading %d of %s is used twice", r.Sequence, r.Gauge)
 		}
+		b.used[r.Gauge][r.Sequence] = this
 		delete(b.used[r.Gauge], r.Sequence-500)
 	}
 	if r.Retained || r.State != "" {
