@@ -13,6 +13,7 @@ import (
 
 	"offsetbridge/internal/account"
 	"offsetbridge/internal/core"
+	"offsetbridge/internal/length"
 )
 
 // Page says where people open the page. Without an address there is none.
@@ -21,7 +22,13 @@ type Page struct {
 	CertFile, KeyFile string // both or neither; the page makes a certificate of its own where others can reach it and there is none
 	Watch             bool   // whoever opens it sees it, without signing in
 	Idle              time.Duration
+	Language          string      // of its texts where nobody has chosen; "" is what the browser asks for
+	Unit              length.Unit // of sizes where nobody has chosen
+	Texts             string      // folder of the shop's own catalogues of texts, "" for none
 }
+
+// language is how a language is named (ISO 639).
+var language = regexp.MustCompile(`^[a-z]{2,3}$`)
 
 // maxPeople bounds the people of one shop.
 const maxPeople = 500
@@ -36,6 +43,17 @@ func (c *Config) readPage(top *table, dir string) {
 	p.Watch = t.flag("watch")
 	p.CertFile, p.KeyFile = t.file("cert_file", dir), t.file("key_file", dir)
 	t.pair("cert_file", "key_file")
+	if s, ok := t.text("language"); ok {
+		p.Language = s
+		if !language.MatchString(s) {
+			t.problem("language", "is not the short name of a language, write it as in \"de\"")
+		}
+	}
+	p.Unit = length.MM
+	if s, ok := t.choice("unit", string(length.MM), string(length.IN)); ok {
+		p.Unit = length.Unit(s)
+	}
+	p.Texts = t.file("texts", dir)
 	if s, ok := t.text("listen"); ok {
 		p.Listen = s
 		t.listen(s)

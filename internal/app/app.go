@@ -308,6 +308,7 @@ func (a *App) openDoors(context.Context) error {
 	page, err := server.ListenPage(web.PageOptions{
 		Listen: c.Listen, CertFile: c.CertFile, KeyFile: c.KeyFile, OwnFile: a.o.Config.OwnCertificate(), Watch: c.Watch,
 		House: house,
+		Reads: web.ReadsOptions{Language: c.Language, Unit: c.Unit, Texts: c.Texts},
 	})
 	if err != nil {
 		return err

@@ -213,7 +213,7 @@ func (s *State) applyJudged(e Judged) {
 		return
 	}
 	b.Evidence++
-	b.Back, b.Loose = false, e.NoIdent
+	b.Back, b.Loose, b.Refused = false, e.NoIdent, e.Propose == codeRejectedBefore
 	b.Sizes[c].use(&e)
 	s.estimateOf(e.Loop, c).proved(&b.Sizes[c])
 	b.Sizes[c].tie(e.NoIdent)

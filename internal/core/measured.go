@@ -73,9 +73,11 @@ type MeasuredView struct {
 	Largest        *length.Length `json:"largest_nm,omitempty"`
 	Taper          *length.Length `json:"taper_nm,omitempty"`
 	Spread         *length.Length `json:"spread_nm,omitempty"`
-	Form           bool           `json:"form,omitempty"` // wrong form: no automatic correction
-	Say            string         `json:"say"`            // the decision
-	How            []string       `json:"how,omitempty"`  // how the size came about, and what it cannot show
+	Form           bool           `json:"form,omitempty"`                // wrong form: no automatic correction
+	Unknown        Code           `json:"uncertainty_unknown,omitempty"` // why its uncertainty is not known
+	Thread         bool           `json:"thread,omitempty"`              // GO and NO-GO gauging stays mandatory
+	Say            string         `json:"say"`                           // the decision
+	How            []string       `json:"how,omitempty"`                 // how the size came about, and what it cannot show
 }
 
 // MeasurementView lays a measurement out.
@@ -84,7 +86,7 @@ func (s *Settings) MeasurementView(m *Measured, ch *Characteristic) MeasuredView
 	v := MeasuredView{
 		Characteristic: ch.Name, Gauge: m.Gauge, Part: m.Part, Count: m.Count, Readings: 1, Size: m.Steers(), Decision: d, Say: m.Say(),
 	}
-	if open == "" {
+	if v.Unknown, v.Thread = open, m.Worth != nil && m.Worth.Thread; open == "" {
 		v.U = &u
 	}
 	if w := m.Whole; w != nil {

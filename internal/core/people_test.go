@@ -173,9 +173,16 @@ func TestRejectionSticksUntilSomethingChanges(t *testing.T) {
 	c.declined(Reject{Proposal: p.ID, Who: setter}, declineReason)
 	c.declined(Reject{Proposal: p.ID, Reason: "no", Who: Person{Role: Viewer}}, declineRole)
 	c.send(Reject{Proposal: p.ID, Reason: "a chip on the anvil", Who: operator})
+	shown := 0
 	for range 5 {
 		c.part()
 		j := c.judged(c.measure("bore", c.counter))
+		if j.Propose == codeRejectedBefore {
+			if c.s.View().Loops[0].Waiting != codeRejectedBefore {
+				t.Fatal("the loop does nothing, and nobody sees why")
+			}
+			shown++
+		}
 		if len(c.s.Ledger.Proposals) > 0 && (c.card().Moves[0].New-p.Moves[0].New).Abs() < 4*um {
 			t.Fatalf("the rejected change came back: %+v", j)
 		}
@@ -185,6 +192,9 @@ func TestRejectionSticksUntilSomethingChanges(t *testing.T) {
 	c.look()
 	if c.s.loopBook("bore").Rejected != nil {
 		t.Fatal("the rejection outlived a change by hand")
+	}
+	if w := c.s.View().Loops[0].Waiting; shown == 0 || w == codeRejectedBefore {
+		t.Fatalf("shown %d times, and after a change %q", shown, w)
 	}
 }
 

@@ -115,6 +115,7 @@ type LoopBook struct {
 	Odd      int             `json:"odd"`                // implausible readings in a row
 	Silent   uint64          `json:"silent,omitempty"`   // parts cut for it since the last reading that counted
 	Rejected []length.Length `json:"rejected,omitempty"` // register values a person said no to, in the loop's order
+	Refused  bool            `json:"refused,omitempty"`  // the last reading asked for just that once more
 	Before   []length.Length `json:"before,omitempty"`   // register values before the last change, in the loop's order
 	Signed   *Signed         `json:"signed,omitempty"`   // the first part of this tool and set-up
 	Sizes    []SizeBook      `json:"sizes"`              // in the order of the loop's characteristics

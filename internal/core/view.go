@@ -188,6 +188,9 @@ func (s *State) loopView(l *Loop) LoopView {
 	if v.Waiting == "" {
 		v.Waiting = s.numbersOf(l)
 	}
+	if v.Waiting == "" && b.Refused && b.Rejected != nil {
+		v.Waiting = codeRejectedBefore // the parts may be far off, and the loop does nothing: that is seen
+	}
 	if v.Waiting == "" && b.Silent >= silentParts {
 		v.Waiting = waitReading
 	}

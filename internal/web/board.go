@@ -57,6 +57,8 @@ type Bar struct {
 	Measured  length.Length `json:"measured_nm"`
 	Predicted length.Length `json:"predicted_nm"`
 	Spread    length.Length `json:"spread_nm"` // two standard deviations
+	LowText   string        `json:"low"`
+	HighText  string        `json:"high"`
 }
 
 // Closed is a card that ended.
@@ -89,19 +91,51 @@ type board struct {
 	dirty chan struct{}
 
 	mu       sync.Mutex
-	body     []byte
-	seen     []byte // body without the seconds that run
+	views    map[reads]*boardView // one for each way of reading that somebody watches
 	changed  chan struct{}
-	watched  int
-	closed   []Closed
+	closed   []ended
 	writes   map[string]string // card by machine and intent
 	approved map[string]string
 	shown    map[string]core.Shown // registers as their control shows them, by machine and name
 }
 
+// boardView is the board as one way of reading shows it.
+type boardView struct {
+	format  Format
+	body    []byte
+	seen    []byte // body without the seconds that run
+	watched int
+}
+
+// ended is a card that ended, before it is worded.
+type ended struct {
+	Closed
+	cause core.Code     // why
+	said  string        // by a person
+	back  string        // register that reads back
+	read  length.Length // what it reads
+	shown core.Shown
+}
+
+// word writes what became of a card.
+func (f Format) word(e ended) Closed {
+	c := e.Closed
+	switch {
+	case e.back != "" && e.shown.Unit == "":
+		c.Say = f.T("reads_back", "register", e.back, "value", e.read.Signed(length.MM, 4))
+	case e.back != "":
+		c.Say = f.T("reads_back", "register", e.back, "value", f.register(e.read, e.shown))
+	case e.said != "":
+		c.Say = e.said
+	default:
+		c.Say = f.code(e.cause)
+	}
+	return c
+}
+
 func newBoard(p Plant, log *zap.Logger) *board {
 	return &board{
-		plant: &glance{Plant: p}, sizes: newSizes(time.Now()), log: log, dirty: make(chan struct{}, 1), changed: make(chan struct{}), writes: map[string]string{}, approved: map[string]string{},
+		plant: &glance{Plant: p}, sizes: newSizes(time.Now()), log: log, dirty: make(chan struct{}, 1), changed: make(chan struct{}), views: map[reads]*boardView{}, writes: map[string]string{}, approved: map[string]string{},
 	}
 }
 
@@ -141,7 +175,7 @@ func (b *board) run(ctx context.Context) {
 func (b *board) wanted() bool {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.watched > 0
+	return len(b.views) > 0
 }
 
 // stir asks for a new look.
@@ -152,28 +186,34 @@ func (b *board) stir() {
 	}
 }
 
-// follow counts a page in; the function returned counts it out.
-func (b *board) follow() (leave func()) {
+// follow counts a page in that is read one way; the function returned counts it out.
+func (b *board) follow(f Format) (leave func()) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.watched == 0 {
-		b.body, b.seen = nil, nil // not kept while nobody looked
+	key := f.reads()
+	if b.views[key] == nil {
+		b.views[key] = &boardView{format: f} // not kept while nobody looks
 	}
-	b.watched++
+	b.views[key].watched++
 	b.stir()
 	return func() {
 		b.mu.Lock()
 		defer b.mu.Unlock()
-		b.watched--
+		if b.views[key].watched--; b.views[key].watched == 0 {
+			delete(b.views, key)
+		}
 	}
 }
 
 // latest returns the board, nil before the first, and what is closed when
 // another one is there.
-func (b *board) latest() ([]byte, <-chan struct{}) {
+func (b *board) latest(f Format) ([]byte, <-chan struct{}) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	return b.body, b.changed
+	if v := b.views[f.reads()]; v != nil {
+		return v.body, b.changed
+	}
+	return nil, b.changed
 }
 
 func (b *board) look(ctx context.Context) error {
@@ -181,34 +221,46 @@ func (b *board) look(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	board := b.of(st)
-	body, err := json.Marshal(board)
-	if err != nil {
-		return err
+	b.mu.Lock()
+	formats := make([]Format, 0, len(b.views))
+	for _, v := range b.views {
+		formats = append(formats, v.format)
 	}
-	for i := range board.Proposals {
-		board.Proposals[i].Expires = 0
-	}
-	seen, err := json.Marshal(board)
-	if err != nil {
-		return err
+	b.mu.Unlock()
+	news := false
+	for _, f := range formats {
+		board := b.of(st, f)
+		body, err := json.Marshal(board)
+		if err != nil {
+			return err
+		}
+		for i := range board.Proposals {
+			board.Proposals[i].Expires = 0
+		}
+		seen, err := json.Marshal(board)
+		if err != nil {
+			return err
+		}
+		b.mu.Lock()
+		if v := b.views[f.reads()]; v != nil {
+			news = news || v.body == nil || string(seen) != string(v.seen)
+			v.body, v.seen = body, seen // also for who joins now
+		}
+		b.mu.Unlock()
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.body != nil && string(seen) == string(b.seen) {
-		b.body = body // for who joins now
-		return nil
+	if news {
+		close(b.changed)
+		b.changed = make(chan struct{})
 	}
-	b.body, b.seen = body, seen
-	close(b.changed)
-	b.changed = make(chan struct{})
 	return nil
 }
 
-func (b *board) of(st Status) Board {
+func (b *board) of(st Status, f Format) Board {
 	out := Board{Proposals: []BoardCard{}, Machines: len(st.Machines), Tray: st.Tray, Broker: st.Broker, Verified: st.Journal.Verified}
 	if h := st.HoldAll; h != nil {
-		n := needOf("", *h)
+		n := f.need("", *h)
 		out.HoldAll = &n
 	}
 	need := func(machine string, h *core.Held) {
@@ -216,7 +268,7 @@ func (b *board) of(st Status) Board {
 			return // said once for all
 		}
 		if out.Holds++; len(out.Needs) < maxNeeds {
-			out.Needs = append(out.Needs, needOf(machine, *h))
+			out.Needs = append(out.Needs, f.need(machine, *h))
 		}
 	}
 	shown := map[string]core.Shown{}
@@ -232,21 +284,26 @@ func (b *board) of(st Status) Board {
 			need(m.Machine, m.Loops[i].Hold)
 		}
 		for _, p := range m.Proposals {
-			out.Proposals = append(out.Proposals, b.card(p))
+			out.Proposals = append(out.Proposals, f.boardCard(p))
 		}
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.shown = shown
-	b.closed = slices.DeleteFunc(b.closed, func(c Closed) bool { return time.Since(c.At) > closedFor })
-	out.Closed = slices.Clone(b.closed)
+	b.closed = slices.DeleteFunc(b.closed, func(c ended) bool { return time.Since(c.At) > closedFor })
+	for _, c := range b.closed {
+		out.Closed = append(out.Closed, f.word(c))
+	}
 	return out
 }
 
-func (b *board) card(p core.ProposalView) BoardCard {
+func (f Format) boardCard(p core.ProposalView) BoardCard {
 	c := BoardCard{
-		Card: CardOf(p), First: p.First, Effective: p.Effective, Gauge: p.Gauge,
-		Bar: Bar{Low: p.Limits.Low, High: p.Limits.High, Aim: p.Aim, Measured: p.Measured, Predicted: p.Predicted, Spread: 2 * p.Sigma},
+		Card: f.card(p), First: p.First, Effective: p.Effective, Gauge: p.Gauge,
+		Bar: Bar{
+			Low: p.Limits.Low, High: p.Limits.High, Aim: p.Aim, Measured: p.Measured, Predicted: p.Predicted, Spread: 2 * p.Sigma,
+			LowText: f.size(p.Limits.Low), HighText: f.size(p.Limits.High),
+		},
 	}
 	if p.Approval != nil {
 		c.Approval = p.Approval.Principal
@@ -254,8 +311,8 @@ func (b *board) card(p core.ProposalView) BoardCard {
 	return c
 }
 
-func needOf(machine string, h core.Held) Need {
-	n := Need{Machine: machine, Loop: h.Loop, Cause: h.Cause, Say: h.Cause.Words(), Note: h.Text, Clear: h.Clear}
+func (f Format) need(machine string, h core.Held) Need {
+	n := Need{Machine: machine, Loop: h.Loop, Cause: h.Cause, Say: f.code(h.Cause), Note: h.Text, Clear: h.Clear}
 	if h.Who != nil {
 		n.Who = h.Who.Principal
 	}
@@ -283,10 +340,10 @@ func (b *board) take(machine string, e core.Event) {
 		bound(b.approved)
 		b.approved[card(e.Proposal)] = e.Who.Principal // of two the second
 	case core.Voided:
-		c := Closed{ID: card(e.Proposal), Loop: e.Loop, How: "ended", Say: e.Cause.Words()}
+		c := ended{Closed: Closed{ID: card(e.Proposal), Loop: e.Loop, How: "ended"}, cause: e.Cause}
 		switch {
 		case e.Who != nil && e.Reason != "":
-			c.How, c.Who, c.Say = "rejected", e.Who.Principal, e.Reason
+			c.How, c.Who, c.said = "rejected", e.Who.Principal, e.Reason
 		case e.Who != nil:
 			c.Who = e.Who.Principal
 		}
@@ -304,21 +361,13 @@ func (b *board) take(machine string, e core.Event) {
 		if e.More || e.Again {
 			return
 		}
-		c := Closed{ID: id, Loop: e.Loop, How: "failed", Say: e.Code.Words(), Who: b.approved[id]}
+		c := ended{Closed: Closed{ID: id, Loop: e.Loop, How: "failed", Who: b.approved[id]}, cause: e.Code}
 		if e.Result == core.Applied {
-			c.How, c.Say = "proven", e.Register+" reads back "+b.register(machine+"/"+e.Register, e.Read)
+			c.How, c.back, c.read, c.shown = "proven", e.Register, e.Read, b.shown[machine+"/"+e.Register]
 		}
 		delete(b.approved, id)
 		b.close(machine, c)
 	}
-}
-
-// register shows a value as its control does, where that is known.
-func (b *board) register(name string, v length.Length) string {
-	if at, ok := b.shown[name]; ok {
-		return registerText(v, at)
-	}
-	return v.Signed(length.MM, 4)
 }
 
 // holdAll is the cause of a hold that is part of a hold of everything.
@@ -335,7 +384,7 @@ func bound[V any](m map[string]V) {
 	}
 }
 
-func (b *board) close(machine string, c Closed) {
+func (b *board) close(machine string, c ended) {
 	c.Machine, c.At = machine, time.Now().UTC()
 	b.closed = append(b.closed, c)
 	if n := len(b.closed) - maxClosed; n > 0 {

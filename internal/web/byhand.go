@@ -22,7 +22,7 @@ var digits = map[length.Unit]struct {
 // the size that was measured, the change of every register against what was in
 // force at that part, times its effect, and the size that a part cut the same way
 // comes to. It is empty where no reading asks for the change.
-func byHand(p core.ProposalView) string {
+func (f Format) byHand(p core.ProposalView) string {
 	if p.Trigger != "" || len(p.Moves) == 0 || len(p.Control) != len(p.Moves) {
 		return ""
 	}
@@ -41,17 +41,18 @@ func byHand(p core.ProposalView) string {
 		if len(p.Moves) > 1 {
 			name = m.Register + " "
 		}
-		parts = append(parts, fmt.Sprintf("%s%s × %s", name, by.Signed(at.Unit, at.Unit.Digits(at.Step)), times(at.Effect)))
+		parts = append(parts, name+f.sign(by.Signed(at.Unit, at.Unit.Digits(at.Step)))+" × "+f.sign(times(at.Effect)))
 	}
 	measured, by := round(p.Measured, d.last), round(change, d.last)
-	aim := "aim " + p.Aim.Text(unit, d.decimals)
+	text := func(v length.Length) string { return f.sign(v.Text(unit, d.decimals)) }
+	aim := f.T("hand_aim", "aim", text(p.Aim))
 	if p.Aside != 0 {
-		aim += ", for now " + (p.Aim+p.Aside).Text(unit, d.decimals)
+		aim = f.T("hand_aside", "aim", text(p.Aim), "now", text(p.Aim+p.Aside))
 	}
-	line := fmt.Sprintf("%s measured, register %s = %s: next %s (%s)",
-		measured.Text(unit, d.decimals), strings.Join(parts, " and "), by.Signed(unit, d.decimals), (measured+by).Text(unit, d.decimals), aim)
+	line := f.T("hand_line", "measured", text(measured), "parts", strings.Join(parts, " "+f.T("and")+" "),
+		"by", f.sign(by.Signed(unit, d.decimals)), "next", text(measured+by), "aim", aim)
 	if !p.First {
-		line += "; earlier parts weigh in as well"
+		line += "; " + f.T("hand_earlier")
 	}
 	return line
 }

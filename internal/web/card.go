@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"strconv"
 
 	"offsetbridge/internal/core"
@@ -64,9 +63,9 @@ type Less struct {
 	NewNM length.Length `json:"new_nm"`
 }
 
-// lessOf offers three quarters, half and a quarter of the way, on the register's
+// less offers three quarters, half and a quarter of the way, on the register's
 // step; none where several registers move together.
-func lessOf(p core.ProposalView) []Less {
+func (f Format) less(p core.ProposalView) []Less {
 	if len(p.Moves) != 1 || len(p.Control) != 1 || p.Status != core.Pending || p.Control[0].Step <= 0 {
 		return nil
 	}
@@ -75,7 +74,7 @@ func lessOf(p core.ProposalView) []Less {
 	for _, quarters := range []length.Length{3, 2, 1} {
 		v := round(m.Old+(m.New-m.Old)*quarters/4, at.Step)
 		if min(m.Old, m.New) < v && v < max(m.Old, m.New) && (len(out) == 0 || out[len(out)-1].NewNM != v) {
-			out = append(out, Less{Text: registerText(v, at), NewNM: v})
+			out = append(out, Less{Text: f.register(v, at), NewNM: v})
 		}
 	}
 	return out
@@ -90,54 +89,68 @@ type Size struct {
 	Harmed         bool   `json:"harmed,omitempty"`
 }
 
-// CardOf lays a proposal out.
-func CardOf(p core.ProposalView) Card {
+// CardOf lays a proposal out, for programs.
+func CardOf(p core.ProposalView) Card { return English().card(p) }
+
+// card lays a proposal out for one way of reading.
+func (f Format) card(p core.ProposalView) Card {
 	size := p.Size
 	c := Card{
 		ID: cardName(p.Machine, p.ID), Digest: p.Digest, Status: string(p.Status),
 		Machine: p.Machine, Loop: p.Loop, Tool: p.Tool, Part: p.Part,
-		Measured: p.Measured.Text(length.MM, 4), Aim: p.Aim.Text(length.MM, 4),
-		FromAim: (p.Measured - p.Aim).Signed(length.MM, 4), Limits: p.Limits.String(),
-		Change: size.Signed(length.MM, 4), Cuts: "more", Predicted: p.Predicted.Text(length.MM, 4),
-		Spread: "±" + (2*p.Sigma).Text(length.MM, 4), Need: string(p.Need), Because: p.Reason.Words(),
-		Waiting: p.Waiting.Words(), InTransit: p.InTransit, Expires: p.Left / 1000,
+		Measured: f.size(p.Measured), Aim: f.size(p.Aim),
+		FromAim: f.signed(p.Measured - p.Aim), Limits: f.limits(p.Limits),
+		Change: f.signed(size), Cuts: "more", Predicted: f.size(p.Predicted),
+		Spread: "±" + f.size(2*p.Sigma), Need: string(p.Need), Because: f.code(p.Reason),
+		Waiting: f.code(p.Waiting), InTransit: p.InTransit, Expires: p.Left / 1000,
 	}
 	c.people(p)
-	c.Less = lessOf(p)
+	c.Less = f.less(p)
 	if (size < 0) == p.Internal {
 		c.Cuts = "less"
 	}
 	for i, m := range p.Moves {
 		at := p.Control[i]
 		c.Registers = append(c.Registers, Entered{
-			Register: m.Register, Old: registerText(m.Old, at), New: registerText(m.New, at), OldNM: m.Old, NewNM: m.New, StepNM: at.Step,
+			Register: m.Register, Old: f.register(m.Old, at), New: f.register(m.New, at), OldNM: m.Old, NewNM: m.New, StepNM: at.Step,
 		})
 		if p.TypeIn {
-			c.Type = append(c.Type, typeIn(m, at))
+			c.Type = append(c.Type, f.typeIn(m, at))
 		}
 	}
 	for _, x := range p.Sizes {
 		c.Sizes = append(c.Sizes, Size{
-			Characteristic: x.Characteristic, Before: x.Before.Signed(length.MM, 4), After: x.After.Signed(length.MM, 4), Harmed: x.Harmed,
+			Characteristic: x.Characteristic, Before: f.signed(x.Before), After: f.signed(x.After), Harmed: x.Harmed,
 		})
 	}
 	if p.Raw != 0 {
-		c.Raw = p.Raw.Text(length.MM, 4)
+		c.Raw = f.size(p.Raw)
 	}
 	if p.Measurement != nil && p.Trigger == "" {
-		c.Decision, c.How = p.Measurement.Say(), p.Measurement.How()
-		if s := p.Measurement.Whole.SpringPass(p.Internal, p.Limits.Width()); s != "" {
+		c.Decision, c.How = f.decided(p.Measurement), f.cameAbout(p.Measurement)
+		if s := f.springPass(p.Measurement.Whole, p.Internal, p.Limits.Width()); s != "" {
 			c.How = append(c.How, s)
 		}
 	}
-	since := "measured " + c.Measured
+	since := f.T("since_measured", "size", c.Measured)
 	if p.Trigger != "" { // no reading asks for it
-		since, c.Measured, c.FromAim = p.Trigger.Words(), "", ""
+		since, c.Measured, c.FromAim = f.code(p.Trigger), "", ""
 	}
-	c.Say = fmt.Sprintf("%s, tool %s: make it %s by %s? %s, aim %s",
-		p.Characteristic, p.Tool, direction(size), size.Abs().Text(length.MM, 4), since, c.Aim)
-	c.ByHand = byHand(p)
+	make := "card_smaller"
+	if size > 0 {
+		make = "card_larger"
+	}
+	c.Say = f.T(make, "name", p.Characteristic, "tool", p.Tool, "by", f.size(size.Abs()), "since", since, "aim", c.Aim)
+	c.ByHand = f.byHand(p)
 	return c
+}
+
+// limits writes limits of size: for programs as everywhere in the interface.
+func (f Format) limits(r length.Range) string {
+	if f.Lang == "en" && f.Unit == length.MM {
+		return r.String()
+	}
+	return f.size(r.Low) + " .. " + f.size(r.High)
 }
 
 // people says what the card asks of people, and what they said.
@@ -156,11 +169,12 @@ func (c *Card) people(p core.ProposalView) {
 
 func cardName(machine string, id uint64) string { return machine + "/" + strconv.FormatUint(id, 10) }
 
-func direction(size length.Length) string {
-	if size > 0 {
-		return "larger"
+// register shows a register as its control does.
+func (f Format) register(v length.Length, at core.Shown) string {
+	if at.Graduation > 0 {
+		return turns(v, at.Graduation, true) + " " + f.T("graduations") + " (" + v.Signed(length.MM, length.MM.Digits(at.Graduation/10)) + ")"
 	}
-	return "smaller"
+	return registerText(v, at)
 }
 
 // registerText shows a register exactly, to the digits of its step.

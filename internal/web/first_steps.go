@@ -188,7 +188,7 @@ func (f *FirstLoop) sayRead(d *Doc, measured bool) string {
 		return d.T("first_read_now")
 	}
 	n := f.Size.Newest
-	return d.T("first_read_done", "part", f.Size.Part, "size", d.Length(n.Size), "aim", d.Signed(n.Size-f.Size.Aim), "say", Cap(n.Say))
+	return d.T("first_read_done", "part", f.Size.Part, "size", d.Length(n.Size), "aim", d.Signed(n.Size-f.Size.Aim), "say", Cap(d.measured(n)))
 }
 
 // decided says how far the change is that the reading asks for.

@@ -54,8 +54,12 @@ func (p *Page) do(w http.ResponseWriter, r *http.Request) {
 		from = to
 	}
 	s, _ := p.session(r, true)
-	v := view(s.Person)
-	f := p.formatFor(&v)
+	var who *PersonView
+	if s.Person.ID != "" {
+		v := view(s.Person)
+		who = &v
+	}
+	f := p.formatFor(r, who)
 	body, err := f.json(r.PostForm)
 	if err != nil {
 		p.show(w, r, from, http.StatusBadRequest, r.PostForm, err.Error())
@@ -111,7 +115,7 @@ func (p *Page) done(w http.ResponseWriter, r *http.Request, from, to *url.URL, f
 		http.Redirect(w, r, "/sign?again=1&to="+url.QueryEscape(from.RequestURI()), http.StatusSeeOther)
 	default:
 		r.PostForm.Del("pin")
-		p.show(w, r, from, got.status, r.PostForm, no.Error.Message+".")
+		p.show(w, r, from, got.status, r.PostForm, f.refusal(no.Error.Code, no.Error.Message)+".")
 	}
 }
 
@@ -129,7 +133,7 @@ func (f Format) json(form url.Values) ([]byte, error) {
 		case "int":
 			n, err := strconv.Atoi(value)
 			if err != nil {
-				return nil, errors.New(strconv.Quote(value) + " is no whole number")
+				return nil, errors.New(f.T("no_whole", "value", strconv.Quote(value)))
 			}
 			body[name] = n
 		case "number":
@@ -138,7 +142,7 @@ func (f Format) json(form url.Values) ([]byte, error) {
 			}
 			n, err := strconv.ParseFloat(value, 64)
 			if err != nil {
-				return nil, errors.New(strconv.Quote(value) + " is no number")
+				return nil, errors.New(f.T("no_number", "value", strconv.Quote(value)))
 			}
 			body[name] = n
 		case "bool":
@@ -146,7 +150,7 @@ func (f Format) json(form url.Values) ([]byte, error) {
 		case "length":
 			v, err := f.Parse(value)
 			if err != nil {
-				return nil, err
+				return nil, errors.New(f.T("no_length", "why", err.Error()))
 			}
 			body[name] = v.String()
 		default:

@@ -12,14 +12,19 @@ import (
 
 // Format writes for one person: in their language, in their unit, with their
 // decimal sign. Every number it writes has its unit, and is made from the same
-// nanometres that are sent. Registers stay in the control's own unit, whoever
-// looks: that is what stands on the control's screen.
+// nanometres that are sent. Registers stay in the control's own unit and with its
+// decimal point, whoever looks: that is what stands on the control's screen, and
+// what is typed there.
 type Format struct {
 	Lang  string
 	Unit  length.Unit // of sizes
 	Comma bool        // decimal comma
 	words words
 }
+
+// English is how the interface speaks to programs, and the page where nothing else
+// is chosen.
+func English() Format { return Format{Lang: "en", Unit: length.MM, words: english()} }
 
 // T returns the text of a key, with {names} filled in from pairs of name and value.
 func (f Format) T(key string, pairs ...any) string { return f.words.fill(key, pairs...) }
@@ -28,17 +33,20 @@ func (f Format) T(key string, pairs ...any) string { return f.words.fill(key, pa
 func (f Format) List(key string) []string { return f.words.list[key] }
 
 // Length writes a size.
-func (f Format) Length(v length.Length) string { return f.number(v.Text(f.digits())) }
+func (f Format) Length(v length.Length) string { return unbroken(f.size(v)) }
 
 // Signed writes a difference of sizes, always with its sign.
-func (f Format) Signed(v length.Length) string { return f.number(v.Signed(f.digits())) }
+func (f Format) Signed(v length.Length) string { return unbroken(f.signed(v)) }
+
+func (f Format) size(v length.Length) string   { return f.sign(v.Text(f.digits())) }
+func (f Format) signed(v length.Length) string { return f.sign(v.Signed(f.digits())) }
 
 // Spread writes two standard deviations of a size.
 func (f Format) Spread(v length.Length) string { return "±" + f.Length(2*v) }
 
 // Register writes a register as its control shows it.
 func (f Format) Register(v length.Length, at core.Shown) string {
-	return f.number(registerText(v, at))
+	return unbroken(f.register(v, at))
 }
 
 func (f Format) digits() (length.Unit, int) {
@@ -48,13 +56,19 @@ func (f Format) digits() (length.Unit, int) {
 	return length.MM, digits[length.MM].decimals
 }
 
-// number puts the decimal sign, and keeps number and unit on one line.
-func (f Format) number(s string) string {
+// sign puts the decimal sign.
+func (f Format) sign(s string) string {
 	if f.Comma {
 		s = strings.Replace(s, ".", ",", 1)
 	}
-	return strings.ReplaceAll(s, " ", "\u00a0")
+	return s
 }
+
+// plain writes a number that is no length.
+func (f Format) plain(s string) string { return unbroken(f.sign(s)) }
+
+// unbroken keeps number and unit on one line.
+func unbroken(s string) string { return strings.ReplaceAll(s, " ", "\u00a0") }
 
 // Parse reads a size that a person typed: with its unit, or without in their own.
 func (f Format) Parse(s string) (length.Length, error) {
@@ -107,6 +121,15 @@ func (f Format) code(c core.Code) string {
 		return s
 	}
 	return c.Words()
+}
+
+// refusal returns the words of a refusal: the interface's own sentence names the
+// value, a catalogue only the cause.
+func (f Format) refusal(code, message string) string {
+	if s, ok := f.words.text["code."+code]; ok {
+		return s
+	}
+	return message
 }
 
 // Cap begins a sentence.

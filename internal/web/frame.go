@@ -39,6 +39,7 @@ func allPlaces() []place {
 	return []place{
 		{path: "/", title: "queue", nav: "queue", file: "queue.html", open: true, make: func(*Page, *Doc, url.Values) error { return nil }},
 		{path: "/sign", title: "sign_in", file: "sign.html", open: true, make: (*Page).placeSign},
+		{path: "/reads", title: "reads", file: "reads.html", open: true, make: (*Page).placeReads},
 		{path: "/hold", title: "hold", file: "hold.html", make: (*Page).placeHold},
 		{path: "/machines", title: "machines", nav: "machines", file: "machines.html", make: (*Page).placeMachines},
 		{path: "/machine", title: "machine", nav: "machines", file: "machine.html", make: (*Page).placeMachine},
@@ -154,15 +155,10 @@ var errNoPlace = errors.New("there is no such page")
 type frame struct {
 	places map[string]*place
 	files  map[string]*template.Template
-	words  words
 }
 
 func newFrame() (*frame, error) {
-	w, err := readWords("en")
-	if err != nil {
-		return nil, err
-	}
-	f := &frame{places: map[string]*place{}, files: map[string]*template.Template{}, words: w}
+	f := &frame{places: map[string]*place{}, files: map[string]*template.Template{}}
 	base, err := template.New("frame").Funcs(template.FuncMap{"pair": pair, "at": atMachine}).ParseFS(places, "places/frame.html", "places/parts*.html")
 	if err != nil {
 		return nil, fmt.Errorf("the frame of the page: %w", err)
@@ -188,11 +184,6 @@ func atMachine(machine string, l FirstLoop) map[string]any {
 	return map[string]any{"Machine": machine, "L": l}
 }
 
-// formatFor is how somebody reads: language, unit and decimal sign.
-func (p *Page) formatFor(*PersonView) Format {
-	return Format{Lang: "en", Unit: length.MM, words: p.frame.words}
-}
-
 // show draws a place. typed is the form that was refused, and why.
 func (p *Page) show(w http.ResponseWriter, r *http.Request, at *url.URL, status int, typed url.Values, refused string) {
 	pl := p.frame.places[at.Path]
@@ -210,7 +201,7 @@ func (p *Page) show(w http.ResponseWriter, r *http.Request, at *url.URL, status 
 		v := view(s.Person)
 		d.Person, d.role = &v, s.Person.Role
 	}
-	d.Format = p.formatFor(d.Person)
+	d.Format = p.formatFor(r, d.Person)
 	d.Title = d.T(pl.title)
 	if r.Header.Get("X-Refresh") == "" { // a document that is being left does not take what the next one has to say
 		d.Said = p.said(w, r)
@@ -266,7 +257,7 @@ func (p *Page) draw(w http.ResponseWriter, t *template.Template, status int, d *
 
 // wrong says in a document of its own what cannot be shown.
 func (p *Page) wrong(w http.ResponseWriter, r *http.Request, status int, say string) {
-	d := &Doc{ctx: r.Context(), Format: p.formatFor(nil), Here: "/", Back: "/", Refused: Cap(say)}
+	d := &Doc{ctx: r.Context(), Format: p.formatFor(r, nil), Here: "/", Back: "/", Refused: Cap(say)}
 	d.Title, d.Nav = d.T("nothing_here"), d.nav()
 	p.draw(w, p.frame.files["/sign"], status, d)
 }
@@ -354,7 +345,7 @@ func (p *Page) placeHold(d *Doc, q url.Values) error {
 			return err
 		}
 		if held != nil {
-			n := needOf(h.Machine, *held)
+			n := d.need(h.Machine, *held)
 			h.Resume = &n
 		}
 	}

@@ -76,7 +76,7 @@ func (p *Page) handover(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, "limit", "hours "+strconv.Quote(r.URL.Query().Get("hours"))+" is not a number from 1 to "+strconv.Itoa(handoverMost))
 		return
 	}
-	view, err := p.handoverOf(&Doc{ctx: r.Context(), Format: p.formatFor(nil)}, hours, time.Now())
+	view, err := p.handoverOf(&Doc{ctx: r.Context(), Format: formatOf(r.Context())}, hours, time.Now())
 	p.server.give(w, view, err)
 }
 

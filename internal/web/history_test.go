@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"slices"
 	"strings"
@@ -213,7 +214,7 @@ func TestEveryEventHasASentence(t *testing.T) {
 	if !ok {
 		t.Fatalf("the page is a %T", s.http.Handler)
 	}
-	d := &Doc{ctx: t.Context(), Format: page.formatFor(nil)}
+	d := &Doc{ctx: t.Context(), Format: page.formatFor(httptest.NewRequest("GET", "/", nil), nil)}
 	who := bo
 	v := length.Length(5_000)
 	for _, e := range []core.Event{

@@ -27,9 +27,9 @@ type Line struct {
 // order of the states, the most urgent first.
 var order = []string{"hold", "loop-hold", "decide", "away", "waits", "quiet"}
 
-// LineOf says what there is to see of a machine on one line.
-func LineOf(v core.View) Line {
-	l := Line{Machine: v.Machine, Counter: v.Counter, Program: v.Program, Loops: len(v.Loops), State: "quiet", Say: "runs, nothing to do"}
+// line says what there is to see of a machine on one line.
+func (f Format) line(v core.View) Line {
+	l := Line{Machine: v.Machine, Counter: v.Counter, Program: v.Program, Loops: len(v.Loops), State: "quiet", Say: f.T("line_quiet")}
 	waits := ""
 	for i := range v.Loops {
 		x := &v.Loops[i]
@@ -38,7 +38,7 @@ func LineOf(v core.View) Line {
 			l.Holds++
 		case x.Waiting != "":
 			l.Waits++
-			waits = x.Name + ": " + x.Waiting.Words()
+			waits = x.Name + ": " + f.code(x.Waiting)
 		}
 	}
 	for i := range v.Proposals {
@@ -48,16 +48,16 @@ func LineOf(v core.View) Line {
 	}
 	switch {
 	case v.Hold != nil:
-		l.State, l.Say = "hold", v.Hold.Cause.Words()
+		l.State, l.Say = "hold", f.code(v.Hold.Cause)
 	case l.Holds > 0:
 		i := slices.IndexFunc(v.Loops, func(x core.LoopView) bool { return x.Hold != nil })
-		l.State, l.Say = "loop-hold", v.Loops[i].Name+": "+v.Loops[i].Hold.Cause.Words()
+		l.State, l.Say = "loop-hold", v.Loops[i].Name+": "+f.code(v.Loops[i].Hold.Cause)
 	case l.Pending > 0:
-		l.State, l.Say = "decide", "a decision waits"
+		l.State, l.Say = "decide", f.T("line_decide")
 	case !v.Up && v.Link != "":
-		l.State, l.Say = "away", v.Link.Words()
+		l.State, l.Say = "away", f.code(v.Link)
 	case !v.Up:
-		l.State, l.Say = "away", "not connected yet"
+		l.State, l.Say = "away", f.T("line_away")
 	case l.Waits > 0:
 		l.State, l.Say = "waits", waits
 	}
@@ -68,7 +68,7 @@ func (s *server) lines(w http.ResponseWriter, r *http.Request) {
 	st, err := s.o.Plant.Status(r.Context())
 	lines := make([]Line, 0, len(st.Machines))
 	for _, m := range st.Machines {
-		lines = append(lines, LineOf(m))
+		lines = append(lines, English().line(m))
 	}
 	slices.SortStableFunc(lines, func(a, b Line) int {
 		return cmp.Compare(slices.Index(order, a.State), slices.Index(order, b.State))
@@ -110,37 +110,38 @@ func (s *server) machine(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	v := st.Machines[i]
-	out := MachinePage{Line: LineOf(v), Loops: []LoopLine{}}
+	f := English()
+	out := MachinePage{Line: f.line(v), Loops: []LoopLine{}}
 	if v.Hold != nil {
-		n := needOf(v.Machine, *v.Hold)
+		n := f.need(v.Machine, *v.Hold)
 		out.Hold = &n
 	}
 	for _, l := range v.Loops {
-		out.Loops = append(out.Loops, loopLine(v.Machine, l))
+		out.Loops = append(out.Loops, f.loopLine(v.Machine, l))
 	}
 	answer(w, http.StatusOK, out)
 }
 
-func loopLine(machine string, l core.LoopView) LoopLine {
+func (f Format) loopLine(machine string, l core.LoopView) LoopLine {
 	out := LoopLine{
-		Name: l.Name, Mode: string(l.Mode), First: l.First, Proven: l.Proven, Waiting: l.Waiting.Words(), Part: l.LastPart,
-		Spent: l.Spent.Text(length.MM, 4), Travel: l.Travel.Text(length.MM, 4), Say: "steers",
+		Name: l.Name, Mode: string(l.Mode), First: l.First, Proven: l.Proven, Waiting: f.code(l.Waiting), Part: l.LastPart,
+		Spent: f.size(l.Spent), Travel: f.size(l.Travel), Say: f.T("loop_steers"),
 	}
 	switch {
 	case l.Hold != nil:
-		n := needOf(machine, *l.Hold)
+		n := f.need(machine, *l.Hold)
 		out.Hold, out.Say = &n, n.Say
 	case l.Waiting != "":
 		out.Say = out.Waiting
 	case l.Readings == 0:
-		out.Say = "no reading yet"
+		out.Say = f.T("loop_unread")
 	case l.First:
-		out.Say = "first part: no part has proven the size yet"
+		out.Say = f.T("loop_first")
 	case l.Mode == core.Observe:
-		out.Say = "observes and writes nothing"
+		out.Say = f.T("loop_observes")
 	}
 	if l.Readings > 0 {
-		out.FromAim = l.FromAim.Signed(length.MM, 4)
+		out.FromAim = f.signed(l.FromAim)
 	}
 	return out
 }
@@ -173,10 +174,10 @@ func (s *server) trend(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	entries, err := s.o.Plant.History(r.Context(), q)
-	s.give(w, trendOf(entries), err)
+	s.give(w, formatOf(r.Context()).trend(entries), err)
 }
 
-func trendOf(newest []Entry) Trend {
+func (f Format) trend(newest []Entry) Trend {
 	out := Trend{Points: []Point{}}
 	sizes := 0
 	for _, e := range newest {
@@ -186,7 +187,7 @@ func trendOf(newest []Entry) Trend {
 			if json.Unmarshal(e.Event, &j) != nil || j.Admit != "" || j.Attribute != "" || j.Gather != "" {
 				continue
 			}
-			out.Points = append(out.Points, Point{Part: cmp.Or(j.Reading.Part, strconv.FormatUint(j.Count, 10)), FromAim: j.Deviation, Say: j.Deviation.Signed(length.MM, 4)})
+			out.Points = append(out.Points, Point{Part: cmp.Or(j.Reading.Part, strconv.FormatUint(j.Count, 10)), FromAim: j.Deviation, Say: f.signed(j.Deviation)})
 			sizes++
 		case core.Concluded{}.Kind():
 			var c core.Concluded

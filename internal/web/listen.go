@@ -34,6 +34,7 @@ type PageOptions struct {
 	Now               func() time.Time // [time.Now]
 	Watch             bool             // looking needs no person
 	House             *account.House
+	Reads             ReadsOptions
 }
 
 // Listener is an open page.
@@ -66,7 +67,7 @@ func (s *Server) ListenPage(o PageOptions) (*Listener, error) {
 	}
 	secure := pair != nil
 	b := newBoard(s.o.Plant, s.o.Log)
-	page, err := newPage(&s.server, b, o.House, o.Watch, secure)
+	page, err := newPage(&s.server, b, o, secure)
 	if err != nil {
 		raw.Close() //nolint:errcheck // nothing was accepted
 		return nil, err

@@ -23,7 +23,8 @@ func (p *Page) live(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusServiceUnavailable, "many", "too many pages are open, close some")
 		return
 	}
-	leave := p.board.follow()
+	f := formatOf(r.Context())
+	leave := p.board.follow(f)
 	defer leave()
 	out := http.NewResponseController(w)
 	out.SetReadDeadline(time.Time{}) //nolint:errcheck // nothing more is read
@@ -33,7 +34,7 @@ func (p *Page) live(w http.ResponseWriter, r *http.Request) {
 	defer alive.Stop()
 	var shown []byte
 	for {
-		body, changed := p.board.latest()
+		body, changed := p.board.latest(f)
 		var err error
 		if body != nil && (shown == nil || &shown[0] != &body[0]) {
 			err = send(w, out, "board", body)
@@ -80,5 +81,5 @@ func (p *Page) giveBoard(w http.ResponseWriter, r *http.Request) {
 		p.server.fail(w, err)
 		return
 	}
-	answer(w, http.StatusOK, p.board.of(st))
+	answer(w, http.StatusOK, p.board.of(st, formatOf(r.Context())))
 }

@@ -222,6 +222,7 @@ func TestRealAnswersAreAsDescribed(t *testing.T) {
 	ask("", "POST", "/v1/session/first", `{"code":"x","name":"Eve","pin":"274916"}`, 403)
 	ask("", "GET", "/v1/session", "", 200)
 	ask("", "POST", "/v1/session/touch", `{}`, 200)
+	ask("", "POST", "/v1/session/reads", `{"language":"en"}`, 200)
 	ask("", "POST", "/v1/session/proof", `{"pin":"274916"}`, 200)
 	ask("", "DELETE", "/v1/session", "", 200)
 	missing := []string{}

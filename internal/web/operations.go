@@ -124,26 +124,33 @@ func operations() []operation {
 		{pattern: "POST /v1/session/first", say: "Come in as the first person, an engineer, with the one-time code that the program prints at its start while nobody is known.", body: FirstInRequest{}, answer: PersonView{}, nobody: true, codes: []string{"code", "name", "new-pin"}},
 		{pattern: "POST /v1/session/proof", say: "Enter the PIN once more, before a change beyond the operator's.", body: ProofRequest{}, person: true, codes: []string{"pin", "wait", "sign-in"}},
 		{pattern: "POST /v1/session/touch", say: "Say that somebody acts on the page, so that the session goes on.", person: true, body: struct{}{}},
+		{pattern: "POST /v1/session/reads", say: "Choose how to read the page at this device: language, and unit of sizes.", body: ReadsRequest{}, nobody: true, codes: []string{"reads"}},
 		{pattern: "DELETE /v1/session", say: "Sign out.", person: true},
 	}
+}
+
+// refusals are the codes that the interface itself refuses with.
+var refusals = map[string]string{
+	"reads": "no such language or unit", "sign-in": "nobody is signed in, or not any more", "token": "the token is none of the configuration's, or may not do this",
+	"role": "the role may not do this", "identify": "enter the PIN once more first (POST /v1/session/proof)",
+	"pin": "not this person's PIN", "person": "there is nobody of that name", "wait": "too many attempts, see Retry-After",
+	"code": "not the one-time code, or not any more", "name": "a name is needed", "new-pin": "not a good PIN, or not twice the same",
+	"origin": "the request comes from another site", "type": "the body is not declared as JSON", "body": "the body is not the expected JSON",
+	"size": "the body is larger than 16 KiB", "host": "this page is for its own computer alone", "user": "not the user of the local socket",
+	"page": "there is no such file", "method": "a file can only be read", "time": "no answer in time, look at the status before trying again",
+	"unavailable": "the program cannot do this just now", "many": "too many are open or wait already", "machine": "there is no machine of that name",
+	"loop": "no loop is named", "scope": "a loop needs its machine", "limit": "not a number of events or hours that can be asked for", "moment": "neither a time nor a place in the record",
+	"hold-file": "the hold file beside the journal is still there",
+	"as_found":  "not a deviation of a gauge", "temperature": "not a temperature", "orientation": "not an orientation", "depth": "not a depth",
+	"value": "not a measured value", "part": "characteristic or part is missing", "plug": "not a GO or NO-GO result", "task": "not a measuring task", "no-item": "there is no such reading in the tray",
 }
 
 // codes explains what a refusal's code says. Codes beside these are those of the
 // record, and every refusal carries its sentence.
 func codes() object {
-	out := object{
-		"sign-in": "nobody is signed in, or not any more", "token": "the token is none of the configuration's, or may not do this",
-		"role": "the role may not do this", "identify": "enter the PIN once more first (POST /v1/session/proof)",
-		"pin": "not this person's PIN", "person": "there is nobody of that name", "wait": "too many attempts, see Retry-After",
-		"code": "not the one-time code, or not any more", "name": "a name is needed", "new-pin": "not a good PIN, or not twice the same",
-		"origin": "the request comes from another site", "type": "the body is not declared as JSON", "body": "the body is not the expected JSON",
-		"size": "the body is larger than 16 KiB", "host": "this page is for its own computer alone", "user": "not the user of the local socket",
-		"page": "there is no such file", "method": "a file can only be read", "time": "no answer in time, look at the status before trying again",
-		"unavailable": "the program cannot do this just now", "many": "too many are open or wait already", "machine": "there is no machine of that name",
-		"loop": "no loop is named", "scope": "a loop needs its machine", "limit": "not a number of events or hours that can be asked for", "moment": "neither a time nor a place in the record",
-		"hold-file": "the hold file beside the journal is still there",
-		"as_found":  "not a deviation of a gauge", "temperature": "not a temperature", "orientation": "not an orientation", "depth": "not a depth",
-		"value": "not a measured value", "part": "characteristic or part is missing", "plug": "not a GO or NO-GO result", "task": "not a measuring task", "no-item": "there is no such reading in the tray",
+	out := object{}
+	for c, say := range refusals {
+		out[c] = say
 	}
 	for _, c := range []core.Code{
 		"not-by-hand", "typed-void", "typed-several", "off-grid", "off-band", "no-register", "no-change",

@@ -15,6 +15,7 @@ import (
 
 	"offsetbridge/internal/account"
 	"offsetbridge/internal/core"
+	"offsetbridge/internal/length"
 )
 
 //go:embed static
@@ -30,6 +31,8 @@ type Page struct {
 	secure bool
 	files  map[string]file
 	frame  *frame
+	reads  ReadsOptions
+	texts  map[string]words // by language
 	shared http.Handler
 	places chan struct{} // live streams that may be open
 }
@@ -45,17 +48,14 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 // newPage reads the page's files; they are a part of the program.
-func newPage(s *server, b *board, house *account.House, watch, secure bool) (*Page, error) {
-	p := &Page{server: s, board: b, house: house, watch: watch, secure: secure, files: map[string]file{}, places: make(chan struct{}, maxLive)}
+func newPage(s *server, b *board, o PageOptions, secure bool) (*Page, error) {
+	p := &Page{server: s, board: b, house: o.House, watch: o.Watch, secure: secure, reads: o.Reads, files: map[string]file{}, places: make(chan struct{}, maxLive)}
 	err := fs.WalkDir(static, "static", func(name string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() {
 			return err
 		}
 		body, err := static.ReadFile(name)
-		sum := sha256.Sum256(body)
-		p.files[strings.TrimPrefix(name, "static")] = file{
-			body: body, kind: mime.TypeByExtension(path.Ext(name)), etag: `"` + base64.RawURLEncoding.EncodeToString(sum[:9]) + `"`,
-		}
+		p.serve(strings.TrimPrefix(name, "static"), body)
 		return err
 	})
 	if err != nil {
@@ -63,6 +63,22 @@ func newPage(s *server, b *board, house *account.House, watch, secure bool) (*Pa
 	}
 	if p.frame, err = newFrame(); err != nil {
 		return nil, err
+	}
+	if p.texts, err = catalogues(o.Reads.Texts); err != nil {
+		return nil, err
+	}
+	if l := o.Reads.Language; l != "" && p.texts[l].lang == "" {
+		return nil, fmt.Errorf("there are no texts in language %q, choose another page.language or add %s.json to page.texts", l, l)
+	}
+	if p.reads.Unit == "" {
+		p.reads.Unit = length.MM
+	}
+	for lang, w := range p.texts {
+		body, err := w.body()
+		if err != nil {
+			return nil, err
+		}
+		p.serve("/"+lang+".json", body)
 	}
 	mux := s.routes()
 	mux.HandleFunc("GET /v1/board", p.giveBoard)
@@ -78,9 +94,16 @@ func newPage(s *server, b *board, house *account.House, watch, secure bool) (*Pa
 	mux.HandleFunc("POST /v1/session/first", p.firstIn)
 	mux.HandleFunc("POST /v1/session/proof", p.prove)
 	mux.HandleFunc("POST /v1/session/touch", p.touch)
+	mux.HandleFunc("POST /v1/session/reads", p.setReads)
 	mux.HandleFunc("DELETE /v1/session", p.signOut)
 	p.shared = mux
 	return p, nil
+}
+
+// serve makes a file one of the page's own.
+func (p *Page) serve(name string, body []byte) {
+	sum := sha256.Sum256(body)
+	p.files[name] = file{body: body, kind: mime.TypeByExtension(path.Ext(name)), etag: `"` + base64.RawURLEncoding.EncodeToString(sum[:9]) + `"`}
 }
 
 // ServeHTTP lets a request through to the page's files or the interface.
@@ -163,16 +186,19 @@ func (p *Page) answer(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	ctx := freshOf(r.Context(), s.Fresh)
+	var who *PersonView
 	if signed {
+		v := view(s.Person)
+		who = &v
 		ctx = WithPerson(ctx, core.Person{Principal: s.Person.ID, Role: s.Person.Role, Auth: "pin"})
 	}
-	p.shared.ServeHTTP(w, r.WithContext(ctx))
+	p.shared.ServeHTTP(w, r.WithContext(withFormat(ctx, p.formatFor(r, who))))
 }
 
 // open reports whether somebody who is not signed in may ask for this.
 func (p *Page) open(r *http.Request, safe bool) bool {
 	where := r.URL.Path
-	if where == "/v1/session" || where == "/v1/session/first" || where == "/v1/openapi.json" {
+	if where == "/v1/session" || where == "/v1/session/first" || where == "/v1/session/reads" || where == "/v1/openapi.json" {
 		return true
 	}
 	return safe && p.watch && (where == "/v1/board" || where == "/v1/live" || where == "/v1/news" || where == "/v1/machines" ||

@@ -91,6 +91,6 @@ func (p *Page) capabilityLine(d *Doc, machine string, l *core.LoopInside, z *cor
 
 // figure writes an index and its interval.
 func (f Format) figure(x capability.Figure) (value, interval string) {
-	two := func(v float64) string { return f.number(strconv.FormatFloat(v, 'f', 2, 64)) }
+	two := func(v float64) string { return f.plain(strconv.FormatFloat(v, 'f', 2, 64)) }
 	return two(x.Value), f.T("c_interval", "low", two(x.Low), "high", two(x.High))
 }

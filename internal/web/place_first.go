@@ -136,7 +136,7 @@ func (p *Page) firstLoop(d *Doc, in *core.Inside, l *core.LoopInside, set setUp)
 		f.Signed = d.T("signed_part", "part", l.Signed.Part, "who", p.name(l.Signed.Who))
 	}
 	if l.Open != nil {
-		f.ByHand = byHand(*l.Open)
+		f.ByHand = d.byHand(*l.Open)
 		at := controlOf(l)
 		for _, v := range l.Open.Moves {
 			f.Rows = append(f.Rows, BackTo{v.Register, d.Register(v.Old, at[v.Register]), d.Register(v.New, at[v.Register])})

@@ -72,12 +72,12 @@ func (p *Page) placeLoop(d *Doc, q url.Values) error {
 		x.Who = p.name(x.Who)
 		m.Signed = &x
 	}
-	line := loopLine(in.Machine, m.LoopView)
+	line := d.loopLine(in.Machine, m.LoopView)
 	if m.Say = line.Say; m.LoopView.Hold != nil {
 		m.Hold = holdLine(d, in.Machine, m.LoopView.Hold)
 	}
 	if m.Open != nil {
-		m.ByHand = byHand(*m.Open)
+		m.ByHand = d.byHand(*m.Open)
 	}
 	story, err := p.story(d, in.Machine, &m.LoopInside)
 	if err != nil {
@@ -250,7 +250,7 @@ func (m *LoopPlace) stages(d *Doc, j *core.Judged, part string) []Stage {
 			how += "; "
 		}
 		at := m.Control[v.Register]
-		how += d.T("how_propose", "register", v.Register, "old", d.Register(v.Old, at), "want", d.number(v.Want.Signed(at.Unit, at.Unit.Digits(at.Step)+1)), "new", d.Register(v.New, at), "size", d.Signed(v.Size))
+		how += d.T("how_propose", "register", v.Register, "old", d.Register(v.Old, at), "want", unbroken(v.Want.Signed(at.Unit, at.Unit.Digits(at.Step)+1)), "new", d.Register(v.New, at), "size", d.Signed(v.Size))
 	}
 	if !add("propose", how, j.Propose) {
 		return out
@@ -275,12 +275,12 @@ func times2(v float64) string { return strconv.FormatFloat(v, 'f', 2, 64) }
 
 // Ratio writes a learned ratio with its uncertainty.
 func (d *Doc) Ratio(v, two float64) string {
-	return d.number(times2(v)) + "\u00a0±\u00a0" + d.number(times2(two))
+	return d.plain(times2(v)) + "\u00a0±\u00a0" + d.plain(times2(two))
 }
 
 // holdLine is a hold with where it is ended.
 func holdLine(d *Doc, machine string, h *core.Held) *NeedLine {
-	n := &NeedLine{Need: needOf(machine, *h), What: machine}
+	n := &NeedLine{Need: d.need(machine, *h), What: machine}
 	if h.Loop != "" {
 		n.What += " · " + h.Loop
 	}

@@ -26,7 +26,7 @@ func toldPlant(s *shown) {
 		Turns:   []core.RegisterView{{Name: "T12 D", Unit: length.MM, Step: 1_000, Known: true, Value: 5_000, Band: length.Range{Low: -300_000, High: 300_000}}},
 		Learned: []core.Learned{{Characteristic: core.Characteristic{Name: "bore D28", Limits: limits, Aim: 27_998_000, Internal: true}, Ready: true, Noise: 1_200, Ratio: 1.04, RatioTwo: 0.08}},
 		Back:    []core.Move{{Register: "T12 D", Old: 5_000, New: 12_000}},
-	}, {LoopView: core.LoopView{Name: "<i>"}, CannotPut: "no-before", Learned: []core.Learned{{Characteristic: core.Characteristic{Name: "x", Limits: limits}}}}}}
+	}, {LoopView: core.LoopView{Name: "<i>", Mode: core.Confirm}, CannotPut: "no-before", Learned: []core.Learned{{Characteristic: core.Characteristic{Name: "x", Limits: limits}}}}}}
 	size := func(part string, n uint64, from length.Length) core.Judged {
 		return core.Judged{Loop: "bore", Count: n, Deviation: from, Propose: "dead-band", Reading: core.Reading{Gauge: "bore-1", Characteristic: "bore D28", Part: part, Value: 27_998_000 + from}}
 	}

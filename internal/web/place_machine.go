@@ -27,13 +27,13 @@ func (p *Page) placeMachine(d *Doc, q url.Values) error {
 	if err != nil {
 		return err
 	}
-	m := &MachinePlace{Line: LineOf(in.View), Tools: in.Tools}
+	m := &MachinePlace{Line: d.line(in.View), Tools: in.Tools}
 	if in.View.Hold != nil {
 		m.Hold = holdLine(d, in.Machine, in.View.Hold)
 	}
 	for i := range in.Close {
 		l := &in.Close[i]
-		x := MachineLoop{LoopLine: loopLine(in.Machine, l.LoopView), To: backTo(d, l), Open: l.Open != nil && l.Open.Status == core.Pending}
+		x := MachineLoop{LoopLine: d.loopLine(in.Machine, l.LoopView), To: backTo(d, l), Open: l.Open != nil && l.Open.Status == core.Pending}
 		if l.LoopView.Hold != nil {
 			x.Ended = holdLine(d, in.Machine, l.LoopView.Hold)
 		}

@@ -42,7 +42,7 @@ func (p *Page) placeMachines(d *Doc, q url.Values) error {
 	var all []Line
 	for _, v := range st.Machines {
 		if m.Query == "" || strings.Contains(strings.ToLower(v.Machine), strings.ToLower(m.Query)) {
-			all = append(all, LineOf(v))
+			all = append(all, d.line(v))
 		}
 	}
 	slices.SortStableFunc(all, func(a, b Line) int {
@@ -75,7 +75,7 @@ func (m *MachinesPlace) needs(d *Doc, st Status) {
 			m.More++
 			return
 		}
-		n := NeedLine{Need: needOf(machine, *h), What: d.T("everything")}
+		n := NeedLine{Need: d.need(machine, *h), What: d.T("everything")}
 		if machine != "" {
 			n.What = machine
 		}

@@ -247,10 +247,6 @@ func TestAPersonsUnitAndDecimalSign(t *testing.T) {
 }
 
 func TestEveryTextOfAPlaceStandsInTheCatalogue(t *testing.T) {
-	f, err := newFrame()
-	if err != nil {
-		t.Fatal(err)
-	}
 	files, err := places.ReadDir("places")
 	if err != nil {
 		t.Fatal(err)
@@ -264,7 +260,7 @@ func TestEveryTextOfAPlaceStandsInTheCatalogue(t *testing.T) {
 		look := func(lead, prefix string) {
 			for _, part := range strings.Split(string(body), lead)[1:] {
 				key, _, _ := strings.Cut(part, `"`)
-				if _, ok := f.words.text[prefix+key]; !ok && !strings.Contains(key, "{") {
+				if _, ok := english().text[prefix+key]; !ok && !strings.Contains(key, "{") {
 					t.Errorf("%s: there is no text %q", file.Name(), prefix+key)
 				}
 				n++

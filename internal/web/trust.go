@@ -191,15 +191,16 @@ func (s *server) check(w http.ResponseWriter, r *http.Request) {
 	if !s.accepted(w, out.Declined, err) {
 		return
 	}
-	said := []string{"as found " + found.Signed(length.MM, 4)}
+	f := formatOf(r.Context())
+	said := []string{f.T("r_found_off", "found", f.signed(found))}
 	for i := range out.Machines {
 		m := &out.Machines[i]
-		if m.Say = m.Verdict.Words(); m.Verdict == "" {
-			m.Say = "found good"
+		if m.Say = f.code(m.Verdict); m.Verdict == "" {
+			m.Say = f.T("r_good")
 		}
 		one := m.Machine + ": " + m.Say
 		if n := len(m.Withdrawn); n > 0 {
-			one += ", proposals withdrawn: " + strconv.Itoa(n)
+			one += ", " + f.T("r_withdrawn", "n", n)
 		}
 		said = append(said, one)
 	}
@@ -227,7 +228,7 @@ func (s *server) assign(w http.ResponseWriter, r *http.Request) {
 	}
 	f := core.Assign{Machine: body.Machine, Characteristic: body.Characteristic, Part: body.Part, Reason: body.Reason, Who: person(r)}
 	rel, err := s.o.Trust.Assign(r.Context(), r.PathValue("tray")+"/"+r.PathValue("id"), f)
-	s.placed(w, rel, err)
+	s.placed(w, r, rel, err)
 }
 
 func (s *server) discard(w http.ResponseWriter, r *http.Request) {
@@ -270,7 +271,7 @@ func (s *server) enter(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		rel, err := s.o.Plant.Call(r.Context(), f.Machine, f)
-		s.placed(w, rel, err)
+		s.placed(w, r, rel, err)
 	}
 }
 
@@ -313,25 +314,26 @@ func milli[T ~int32 | ~int64](v *float64, low, high float64) (*T, bool) {
 }
 
 // placed answers what became of a reading that a person placed or entered.
-func (s *server) placed(w http.ResponseWriter, rel bridge.Released, err error) {
+func (s *server) placed(w http.ResponseWriter, r *http.Request, rel bridge.Released, err error) {
 	if !s.accepted(w, rel.Declined(), err) {
 		return
 	}
-	out := ReadingResult{Say: "recorded, the machine is told of it"}
+	f := formatOf(r.Context())
+	out := ReadingResult{Say: f.T("r_recorded")}
 	for _, e := range rel.Events {
 		switch e := e.(type) {
 		case core.Waits:
-			out = ReadingResult{Say: "waits for the record of its part"}
+			out = ReadingResult{Say: f.T("r_waits")}
 		case core.Judged:
-			out = ReadingResult{Used: true, Say: "used"}
+			out = ReadingResult{Used: true, Say: f.T("r_used")}
 			for _, c := range []core.Code{e.Admit, e.Attribute, e.Gather, e.Estimate} {
 				if c != "" && c != "step" {
-					out = ReadingResult{Code: c, Say: c.Words()}
+					out = ReadingResult{Code: c, Say: f.code(c)}
 					break
 				}
 			}
 			if m := e.Measurement(); m != nil {
-				out.Decision, out.How = m.Say(), m.How()
+				out.Decision, out.How = f.decided(m), f.cameAbout(m)
 			}
 		}
 	}
@@ -357,29 +359,29 @@ func (s *server) plug(w http.ResponseWriter, r *http.Request) {
 	out := PlugResult{}
 	for _, e := range rel.Events {
 		if p, ok := e.(core.Plugged); ok {
-			out = plugResult(p)
+			out = formatOf(r.Context()).plugResult(p)
 		}
 	}
 	answer(w, http.StatusOK, out)
 }
 
-func plugResult(p core.Plugged) PlugResult {
+func (f Format) plugResult(p core.Plugged) PlugResult {
 	out := PlugResult{Advice: p.Advice, Size: p.Size, AimNM: p.Aim}
-	out.Say = p.Plug + " was refused"
+	out.Say = f.T("r_refused", "plug", p.Plug)
 	if p.Enters {
-		out.Say = p.Plug + " entered"
+		out.Say = f.T("r_entered", "plug", p.Plug)
 	}
 	if p.Size != nil {
-		out.Say += " at " + p.Size.Text(length.MM, 4)
+		out.Say = f.T("r_at", "what", out.Say, "size", f.size(*p.Size))
 	}
 	if p.Learned != nil {
 		out.LeastNM = p.Learned.Least
 	}
 	if p.Advice != "" {
-		out.Say += ": " + p.Advice.Words()
+		out.Say += ": " + f.code(p.Advice)
 	}
 	if p.Aim != nil {
-		out.Say += "; an aim of " + p.Aim.Text(length.MM, 4) + " lies in the middle of what is left"
+		out.Say += "; " + f.T("r_aim", "aim", f.size(*p.Aim))
 	}
 	return out
 }

@@ -2,7 +2,6 @@ package web
 
 import (
 	"errors"
-	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
@@ -160,19 +159,19 @@ func turns(v, graduation length.Length, sign bool) string {
 }
 
 // typeIn says what a person does for one move.
-func typeIn(m core.Move, at core.Shown) string {
+func (f Format) typeIn(m core.Move, at core.Shown) string {
 	if at.Graduation <= 0 {
-		return fmt.Sprintf("%s: it holds %s, type %s", m.Register, registerText(m.Old, at), registerText(m.New, at))
+		return f.T("type_in", "register", m.Register, "old", registerText(m.Old, at), "new", registerText(m.New, at))
 	}
 	by, way := m.New-m.Old, at.Larger
 	if by < 0 {
-		way = "against " + way
+		way = f.T("type_against", "way", way)
 	}
 	n := turns(by, at.Graduation, false)
-	word := graduations
+	key := "type_turn"
 	if n == "1" {
-		word = strings.TrimSuffix(graduations, "s")
+		key = "type_turn1"
 	}
-	return fmt.Sprintf("%s: turn the screw %s%s %s, from %s to %s", m.Register, n, word, way,
-		turns(m.Old, at.Graduation, true), turns(m.New, at.Graduation, true))
+	return f.T(key, "register", m.Register, "n", n, "way", way,
+		"old", turns(m.Old, at.Graduation, true), "new", turns(m.New, at.Graduation, true))
 }

@@ -8,14 +8,6 @@ const svg = (tag, attributes, into, text) => {
   return e;
 };
 
-// mm writes whole nanometres as millimetres, rounded to four decimals as the
-// server does it.
-export function mm(nm) {
-  const tenths = Math.round(Math.abs(nm) / 100); // of a µm
-  const s = `${Math.floor(tenths / 10000)}.${String(tenths % 10000).padStart(4, '0')}`;
-  return nm < 0 && tenths ? '\u2212' + s : s;
-}
-
 // drawBar shows limits, aim, what was measured and what is expected after the
 // change with its uncertainty, on one line.
 export function drawBar(into, c, t) {
@@ -25,14 +17,14 @@ export function drawBar(into, c, t) {
   const x = (nm) => 70 + ((nm - lo) / (hi - lo || 1)) * 520;
   const near = (nm) => Math.min(560, Math.max(100, x(nm)));
   into.replaceChildren();
-  into.setAttribute('aria-label', t('bar', { low: mm(b.low_nm) + ' mm', high: mm(b.high_nm) + ' mm', aim: c.aim, measured: c.measured, predicted: c.predicted, spread: c.spread }));
+  into.setAttribute('aria-label', t('bar', { low: b.low, high: b.high, aim: c.aim, measured: c.measured, predicted: c.predicted, spread: c.spread }));
   const y = 92;
   svg('rect', { class: 'zone', x: x(b.low_nm), y: y - 16, width: x(b.high_nm) - x(b.low_nm), height: 32 }, into);
   svg('line', { class: 'thin', x1: 20, x2: 640, y1: y, y2: y }, into);
-  for (const [nm, label, anchor] of [[b.low_nm, 'low', 'start'], [b.high_nm, 'high', 'end']]) {
+  for (const [nm, label, anchor, text] of [[b.low_nm, 'low', 'start', b.low], [b.high_nm, 'high', 'end', b.high]]) {
     svg('line', { class: 'edge', x1: x(nm), x2: x(nm), y1: y - 24, y2: y + 24 }, into);
     const at = anchor === 'start' ? Math.max(4, x(nm) - 56) : Math.min(656, x(nm) + 56);
-    svg('text', { x: at, y: 172, 'text-anchor': anchor, class: 'dim' }, into, `${t(label)} ${mm(nm)}`);
+    svg('text', { x: at, y: 172, 'text-anchor': anchor, class: 'dim' }, into, `${t(label)} ${text}`);
   }
   svg('line', { class: 'dash', x1: x(b.aim_nm), x2: x(b.aim_nm), y1: 24, y2: y + 24 }, into);
   svg('text', { x: near(b.aim_nm), y: 16, 'text-anchor': 'middle', class: 'dim' }, into, `${t('aim')} ${c.aim}`);

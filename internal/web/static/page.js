@@ -46,7 +46,7 @@ async function call(method, path, body) {
   const got = await r.json().catch(() => ({}));
   if (r.ok) return got;
   if (r.status === 401) know();
-  throw new No(r.status, got.error?.code, got.error?.message || t('lost'), +r.headers.get('Retry-After'), got.error?.by);
+  throw new No(r.status, got.error?.code, words[`code.${got.error?.code}`] || got.error?.message || t('lost'), +r.headers.get('Retry-After'), got.error?.by);
 }
 
 async function know() {
