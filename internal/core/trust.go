@@ -417,13 +417,14 @@ func (s *Settings) soundTrust() bool {
 
 // GaugeView is what there is to see of one gauge at one machine.
 type GaugeView struct {
-	Machine string `json:"machine"`
-	Waiting Code   `json:"waiting,omitempty"` // why its readings steer nothing
-	Say     string `json:"say"`
-	Minutes int64  `json:"minutes_since_good,omitempty"`
-	Since   int64  `json:"readings_since_good"`
-	Ring    string `json:"standard,omitempty"`
-	Blind   string `json:"blind,omitempty"` // what its head cannot see
+	Machine  string `json:"machine"`
+	Waiting  Code   `json:"waiting,omitempty"` // why its readings steer nothing
+	Say      string `json:"say"`
+	Minutes  int64  `json:"minutes_since_good,omitempty"`
+	Since    int64  `json:"readings_since_good"`
+	Ring     string `json:"standard,omitempty"`
+	Blind    string `json:"blind,omitempty"`    // what its head cannot see
+	Contacts int    `json:"contacts,omitempty"` // of its head
 }
 
 // GaugeView returns what there is to see of a gauge.
@@ -433,7 +434,7 @@ func (s *State) GaugeView(name string) GaugeView {
 		v.Say = v.Waiting.Words()
 	}
 	if t := s.Ledger.Settings.trust(name); t != nil && t.Contacts != 0 {
-		v.Blind = t.Contacts.Blind()
+		v.Blind, v.Contacts = t.Contacts.Blind(), int(t.Contacts)
 	}
 	if g := s.known(name); g != nil {
 		v.Since, v.Ring = g.Trust.Since.Used, g.Trust.Standard

@@ -215,8 +215,12 @@ func (p *Page) show(w http.ResponseWriter, r *http.Request, at *url.URL, status 
 		err = pl.make(p, d, at.Query())
 	}
 	switch {
-	case errors.Is(err, errNoPlace), errors.Is(err, ErrNoMachine), errors.Is(err, ErrNoItem):
-		p.wrong(w, r, http.StatusNotFound, err.Error())
+	case errors.Is(err, errNoPlace):
+		p.wrong(w, r, http.StatusNotFound, d.refusal("page", err.Error()))
+	case errors.Is(err, ErrNoMachine):
+		p.wrong(w, r, http.StatusNotFound, d.refusal("machine", err.Error()))
+	case errors.Is(err, ErrNoItem):
+		p.wrong(w, r, http.StatusNotFound, d.refusal("no-item", err.Error()))
 	case err != nil:
 		p.server.o.Log.Warn("a place of the page cannot be drawn", zap.String("place", at.Path), zap.Error(err))
 		p.wrong(w, r, http.StatusServiceUnavailable, err.Error())

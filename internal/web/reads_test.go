@@ -122,8 +122,8 @@ func TestTheSentencesAboutAMeasurement(t *testing.T) {
 		}
 	}
 	for _, c := range []gauge.Contacts{gauge.TwoPoint, gauge.ThreePoint} {
-		if f.Blind(c.Blind()) != c.Blind() {
-			t.Errorf("the page says %q, the record %q", f.Blind(c.Blind()), c.Blind())
+		if f.Blind(int(c), "") != c.Blind() {
+			t.Errorf("the page says %q, the record %q", f.Blind(int(c), ""), c.Blind())
 		}
 	}
 }
@@ -311,7 +311,7 @@ func TestNothingIsSaidPastTheCatalogue(t *testing.T) {
 	decidedPlant(s)
 	places(s, "/history?from=2023-01-01", "/handover?hours=12")
 	s, bench := openBench(t)
-	bench.gauges[1].Machines[0].Blind = gauge.ThreePoint.Blind()
+	bench.gauges[1].Machines[0].Blind, bench.gauges[1].Machines[0].Contacts = gauge.ThreePoint.Blind(), int(gauge.ThreePoint)
 	bench.gauges[2].Machines[0].Waiting, bench.tray[0].Code = "w-calibration", "no-task"
 	places(s, "/gauges", "/gauge?gauge=bore-1", "/gauge?gauge=old-1", "/assign?id=plant%2F7", "/enter?machine=mill&characteristic=bore+D28")
 }

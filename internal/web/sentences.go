@@ -4,7 +4,6 @@ import (
 	"strconv"
 
 	"offsetbridge/internal/core"
-	"offsetbridge/internal/gauge"
 	"offsetbridge/internal/length"
 )
 
@@ -19,11 +18,11 @@ func (f Format) decided(m *core.Measured) string {
 	if w := m.Whole; w != nil {
 		size = f.T("range", "low", f.bare(w.Sizes.Smallest), "high", f.size(w.Sizes.Largest))
 	}
-	return f.sizeIs(size, u, d, open, m.Worth != nil && m.Worth.Thread)
+	return f.sizeIs(size, u, string(d), open, m.Worth != nil && m.Worth.Thread)
 }
 
-func (f Format) sizeIs(size string, u length.Length, d gauge.Decision, open core.Code, thread bool) string {
-	is := f.T("d_" + string(d))
+func (f Format) sizeIs(size string, u length.Length, d string, open core.Code, thread bool) string {
+	is := f.T("d_" + d)
 	out := f.T("size_is", "size", size, "u", f.size(u), "is", is)
 	if open != "" {
 		out = f.T("size_is_unknown", "size", size, "is", is, "why", f.code(open))
@@ -44,16 +43,14 @@ func (f Format) measured(v *core.MeasuredView) string {
 	if v.U != nil {
 		u = *v.U
 	}
-	return f.sizeIs(size, u, v.Decision, v.Unknown, v.Thread)
+	return f.sizeIs(size, u, string(v.Decision), v.Unknown, v.Thread)
 }
 
-// Blind says what a gauge's head cannot see; of is the record's own sentence.
-func (f Format) Blind(of string) string {
-	switch of {
-	case gauge.TwoPoint.Blind():
-		return f.T("blind_2")
-	case gauge.ThreePoint.Blind():
-		return f.T("blind_3")
+// Blind says what a gauge's head of so many contacts cannot see; of is the record's
+// own sentence.
+func (f Format) Blind(contacts int, of string) string {
+	if key := "blind_" + strconv.Itoa(contacts); contacts != 0 && f.words.text[key] != "" {
+		return f.T(key)
 	}
 	return of
 }

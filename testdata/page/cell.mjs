@@ -80,7 +80,7 @@ export async function looks(browser, d, name, path, before = async () => {}) {
       const page = await open(browser, d, { viewport, colorScheme });
       await before(page);
       await page.goto(new URL(path, d.url).href);
-      await page.waitForSelector('body[data-news=""], #state:has-text("live")');
+      await page.waitForSelector('body[data-news=""], #state:is(:has-text("live"), :has-text("aktuell"))');
       const at = `${name}-${viewport.width}-${colorScheme}`;
       await page.screenshot({ path: join(folder, `${at}.png`), fullPage: true });
       await clean(page, at);

@@ -8,7 +8,7 @@ export default {
     const page = await context.newPage();
     await page.goto(d.url);
     await page.goto(new URL('/sign', d.url).href);
-    await page.click('footer a');
+    await page.click('footer a[href="/manual"]');
     await page.click('nav.pages a:has-text("Safety")');
     assert.match(await page.textContent('article'), /Nothing here is a safety function/);
     await page.fill('input[name=about]', 'no-record');

@@ -11,9 +11,10 @@ import first from './first.mjs';
 import gauges from './gauges.mjs';
 import history from './history.mjs';
 import manual from './manual.mjs';
+import reads from './reads.mjs';
 import story from './story.mjs';
 
-const tests = { ...queue, ...machines, ...first, ...gauges, ...history, ...manual, ...story };
+const tests = { ...queue, ...machines, ...first, ...gauges, ...history, ...manual, ...reads, ...story };
 const browser = await chromium.launch({ executablePath: process.env.CHROMIUM || '/usr/bin/chromium', args: ['--no-sandbox'] });
 let failed = 0;
 for (const [name, test] of Object.entries(tests)) {
