@@ -37,9 +37,10 @@ histories: ## 1,000 end-to-end histories put in order, and the long forms of the
 kills: ## the program killed 1,000 times, at random moments and just when a write took effect
 	OFFSETBRIDGE_KILLS=1000 go test -timeout 90m -v -run KilledAtAnyMoment ./cmd/offsetbridge
 
-bench: build ## ingest, latency, start-up: side by side with a baseline of the same run
+bench: build ## ingest, latency, start-up, the page: side by side with a baseline of the same run
 	go run ./cmd/bench-loop
 	go test ./cmd/offsetbridge -run XXX -bench CapabilityOfTenMillion -benchtime 3x
+	go test ./internal/web -run XXX -bench . -benchtime 30x
 
 bench-control: ## the core with its shipped bounds against bound, baselines and wrong configurations: about an hour of one processor
 	go run ./cmd/bench-control
