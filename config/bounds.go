@@ -41,6 +41,9 @@ func (l *loopReader) readTuning() {
 	if n, ok := t.integer("min_readings", 1, 100); ok {
 		l.MinReadings = int(n)
 	}
+	if n, ok := t.integer("measure_every", 1, 10_000); ok {
+		l.Every = uint64(n)
+	}
 	if v, ok := t.number("scrap_to_rework"); ok {
 		if !(v >= 1) || v > 1000 {
 			t.problem("scrap_to_rework", "is outside 1 to 1000, write what a scrapped part costs divided by what a re-cut costs, as in 20")

@@ -64,6 +64,7 @@ type loopState struct {
 	Part      string          `json:"part,omitempty"` // last measured
 	FromAim   string          `json:"from_aim,omitempty"`
 	FromAimNM *int64          `json:"from_aim_nm,omitempty"`
+	Due       *int64          `json:"due_in_parts,omitempty"` // next measurement; below 0 overdue
 	Registers []registerState `json:"registers"`
 	Proposal  *proposalState  `json:"proposal,omitempty"`
 	Applied   *appliedChange  `json:"applied,omitempty"` // the newest since the program started
@@ -294,7 +295,7 @@ func (p *publisher) heads(ctx context.Context) {
 
 // stateOf says what there is to know of a loop.
 func (p *publisher) stateOf(v *core.View, l *core.LoopView) loopState {
-	s := loopState{Version: 1, Machine: v.Machine, Loop: l.Name, Mode: l.Mode, State: "steers", Say: "steers", Registers: []registerState{}}
+	s := loopState{Version: 1, Machine: v.Machine, Loop: l.Name, Mode: l.Mode, State: "steers", Say: "steers", Due: l.Due, Registers: []registerState{}}
 	if l.Readings > 0 {
 		nm := int64(l.FromAim)
 		s.Part, s.FromAim, s.FromAimNM = strconv.FormatUint(l.LastPart, 10), l.FromAim.Signed("mm", 4), &nm

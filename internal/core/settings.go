@@ -68,6 +68,7 @@ type Loop struct {
 	MinReadings     int              `json:"min_readings"`
 	ScrapToRework   float64          `json:"scrap_to_rework,omitempty"` // what a scrapped part costs ÷ what a re-cut costs; for the first part
 	Bounds          Bounds           `json:"bounds"`
+	Every           uint64           `json:"measure_every,omitempty"` // how many parts are cut for each that is measured; 0: nobody said
 }
 
 // Effect is the change of size per unit of register, in thousandths, signed.
@@ -128,12 +129,14 @@ func (s *Settings) Digest(loop string) string {
 	if l == nil {
 		return ""
 	}
+	own := *l
+	own.Every = 0 // a reminder moves nothing, and ends no card when it changes
 	bound := struct {
 		Loop                     *Loop
 		Registers                []Register
 		Identity, CountsAt, Acts string
 		Lacks                    []string `json:",omitempty"`
-	}{l, nil, s.Identity, s.CountsAt, s.Effective, s.Lacks}
+	}{&own, nil, s.Identity, s.CountsAt, s.Effective, s.Lacks}
 	for _, name := range l.Registers {
 		if r := s.Register(name); r != nil {
 			bound.Registers = append(bound.Registers, *r)

@@ -54,8 +54,9 @@ type LoopView struct {
 	Spent    length.Length `json:"spent_nm"`
 	Travel   length.Length `json:"travel_nm"`
 	Proven   bool          `json:"proven"`
-	Prompts  *Expected     `json:"prompts,omitempty"` // how often it asks; nil where it proposes nothing
-	Sizes    []SizeView    `json:"sizes,omitempty"`   // of each, where there are several
+	Due      *int64        `json:"due_in_parts,omitempty"` // the next measurement; below 0 it is overdue; nil where nobody said how often
+	Prompts  *Expected     `json:"prompts,omitempty"`      // how often it asks; nil where it proposes nothing
+	Sizes    []SizeView    `json:"sizes,omitempty"`        // of each, where there are several
 
 	Measured  []MeasuredView  `json:"measured,omitempty"`  // the newest of each characteristic
 	Gathering []GatheringView `json:"gathering,omitempty"` // measurements that wait for further readings
@@ -160,6 +161,21 @@ func (s *State) proposalView(p Open) ProposalView {
 // sampling of any usual plan (common practice measures at least one in 25).
 const silentParts = 50
 
+// due returns in how many parts a loop's next measurement is due, by its own plan:
+// the first part after a set-up or a new tool, then every so many. It reminds, and
+// moves or stops nothing.
+func (s *State) due(l *Loop, b *LoopBook) *int64 {
+	if l.Every == 0 || s.Ledger.Settings.ByHand { // nobody counts the parts of a machine by hand
+		return nil
+	}
+	every := l.Every
+	if b.First {
+		every = 1
+	}
+	in := int64(every) - int64(b.Silent)
+	return &in
+}
+
 func (s *State) loopView(l *Loop) LoopView {
 	b := s.loopBook(l.Name)
 	v := LoopView{
@@ -191,7 +207,8 @@ func (s *State) loopView(l *Loop) LoopView {
 	if v.Waiting == "" && b.Refused && b.Rejected != nil {
 		v.Waiting = codeRejectedBefore // the parts may be far off, and the loop does nothing: that is seen
 	}
-	if v.Waiting == "" && b.Silent >= silentParts {
+	v.Due = s.due(l, b)
+	if v.Waiting == "" && b.Silent >= max(silentParts, 2*l.Every) {
 		v.Waiting = waitReading
 	}
 	if p := s.proposalOf(l.Name); p != nil && p.Status == Ready {

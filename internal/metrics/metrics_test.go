@@ -23,13 +23,14 @@ import (
 
 // hall is a program with one machine, a clock that is set, and a state.
 func hall(t *testing.T) (m *Metrics, clock *time.Time) {
+	late := int64(-2)
 	t.Helper()
 	at := time.Unix(1_700_000_000, 0)
 	m = New(Options{
 		Version: "v1", Gauges: []string{"bore-1"}, Names: map[string][]string{"mill-1/bore": {"bore 28 H8"}}, Now: func() time.Time { return at },
 		State: func(context.Context) (State, error) {
 			return State{
-				Machines: []core.View{{Machine: "mill-1", Up: true, Loops: []core.LoopView{{Name: "bore", Readings: 3, FromAim: -2500, Hold: &core.Held{Cause: "foreign"}}}}},
+				Machines: []core.View{{Machine: "mill-1", Up: true, Loops: []core.LoopView{{Name: "bore", Readings: 3, FromAim: -2500, Due: &late, Hold: &core.Held{Cause: "foreign"}}}}},
 				Bytes:    4096, Free: 0.5, Verified: true, Heads: []journal.Head{{Stream: "machine/mill-1", Seq: 12}, {Stream: "plant", Seq: 3}},
 				Due: []Due{{"standard", "ring 28 A", 12.5}},
 			}, nil
@@ -105,6 +106,7 @@ func TestWhatIsScraped(t *testing.T) {
 		`offsetbridge_write_seconds_bucket{machine="mill-1",le="2.5"} 1`,
 		`offsetbridge_write_seconds_sum{machine="mill-1"} 2`,
 		`offsetbridge_last_decision_age_seconds{loop="bore",machine="mill-1"} 2`,
+		`offsetbridge_measurement_due_parts{loop="bore",machine="mill-1"} -2`,
 		`offsetbridge_held{loop="bore",machine="mill-1"} 1`,
 		`offsetbridge_from_aim_meters{characteristic="bore 28 H8",loop="bore",machine="mill-1"} -2.5e-06`,
 		`offsetbridge_due_seconds{kind="standard",name="ring 28 A"} 1.08e+06`,

@@ -26,6 +26,7 @@ var (
 	waiting     = desc("waiting", "1 while the loop waits for something that clears itself.", "machine", "loop")
 	open        = desc("proposals_open", "Proposals that wait for a person, or for the machine.", "machine")
 	fromAim     = desc("from_aim_meters", "Newest size less its aim.", "machine", "loop", "characteristic")
+	measureDue  = desc("measurement_due_parts", "Parts until the loop's next measurement is due by its plan; negative once it is overdue.", "machine", "loop")
 	age         = desc("last_decision_age_seconds", "Since the newest reading of the loop was judged to the end; absent until there was one since the start.", "machine", "loop")
 	due         = desc("due_seconds", "Time until the calibration of a gauge or the certificate of a standard ends; negative once it has.", "kind", "name")
 	brokerUp    = desc("broker_up", "1 while the session to the broker is up.")
@@ -38,7 +39,7 @@ var (
 )
 
 var nows = []*prometheus.Desc{
-	stateKnown, machineUp, held, waiting, open, fromAim, age, due, brokerUp, holdAll, tray, verified, bytes, free, chainHeight,
+	stateKnown, machineUp, held, waiting, open, fromAim, measureDue, age, due, brokerUp, holdAll, tray, verified, bytes, free, chainHeight,
 }
 
 // now collects the state when it is asked for.
@@ -93,6 +94,9 @@ func (n *now) machine(v *core.View, put func(d *prometheus.Desc, v float64, labe
 		n.m.mu.Lock()
 		at, known := n.m.decided[v.Machine+"/"+l.Name]
 		n.m.mu.Unlock()
+		if l.Due != nil {
+			put(measureDue, float64(*l.Due), v.Machine, l.Name)
+		}
 		if known {
 			put(age, n.m.o.Now().Sub(at).Seconds(), v.Machine, l.Name)
 		}

@@ -30,7 +30,7 @@ var order = []string{"hold", "loop-hold", "decide", "away", "waits", "quiet"}
 // line says what there is to see of a machine on one line.
 func (f Format) line(v core.View) Line {
 	l := Line{Machine: v.Machine, Counter: v.Counter, Program: v.Program, Loops: len(v.Loops), State: "quiet", Say: f.T("line_quiet")}
-	waits := ""
+	waits, due := "", ""
 	for i := range v.Loops {
 		x := &v.Loops[i]
 		switch {
@@ -39,6 +39,8 @@ func (f Format) line(v core.View) Line {
 		case x.Waiting != "":
 			l.Waits++
 			waits = x.Name + ": " + f.code(x.Waiting)
+		case x.Due != nil && *x.Due < 0 && due == "":
+			due = x.Name + ": " + f.due(x.Due)
 		}
 	}
 	for i := range v.Proposals {
@@ -60,6 +62,8 @@ func (f Format) line(v core.View) Line {
 		l.State, l.Say = "away", f.T("line_away")
 	case l.Waits > 0:
 		l.State, l.Say = "waits", waits
+	case due != "":
+		l.State, l.Say = "waits", due
 	}
 	return l
 }
@@ -96,6 +100,7 @@ type LoopLine struct {
 	Proven  bool   `json:"proven"`
 	Hold    *Need  `json:"hold,omitempty"`
 	Waiting string `json:"waiting,omitempty"`
+	Due     string `json:"due,omitempty"` // when the next part is to be measured
 }
 
 func (s *server) machine(w http.ResponseWriter, r *http.Request) {
@@ -127,6 +132,7 @@ func (f Format) loopLine(machine string, l core.LoopView) LoopLine {
 		Name: l.Name, Mode: string(l.Mode), First: l.First, Proven: l.Proven, Waiting: f.code(l.Waiting), Part: l.LastPart,
 		Spent: f.size(l.Spent), Travel: f.size(l.Travel), Say: f.T("loop_steers"),
 	}
+	out.Due = f.due(l.Due)
 	switch {
 	case l.Hold != nil:
 		n := f.need(machine, *l.Hold)
@@ -144,6 +150,23 @@ func (f Format) loopLine(machine string, l core.LoopView) LoopLine {
 		out.FromAim = f.signed(l.FromAim)
 	}
 	return out
+}
+
+// due says when the next part is to be measured, "" where nobody said how often.
+func (f Format) due(in *int64) string {
+	switch {
+	case in == nil:
+		return ""
+	case *in < -1:
+		return f.T("measure_over", "n", -*in)
+	case *in < 0:
+		return f.T("measure_over1")
+	case *in == 1:
+		return f.T("measure_next")
+	case *in == 0:
+		return f.T("measure_now")
+	}
+	return f.T("measure_in", "n", *in)
 }
 
 // Trend are the last sizes of a loop, and where it was corrected.

@@ -12,6 +12,7 @@ import (
 
 // LoopPlace is a loop's own page.
 type LoopPlace struct {
+	When    string // the next part is to be measured
 	Machine string
 	core.LoopInside
 	Size      core.Learned // the one that is drawn, of several
@@ -73,6 +74,7 @@ func (p *Page) placeLoop(d *Doc, q url.Values) error {
 		m.Signed = &x
 	}
 	line := d.loopLine(in.Machine, m.LoopView)
+	m.When = line.Due
 	if m.Say = line.Say; m.LoopView.Hold != nil {
 		m.Hold = holdLine(d, in.Machine, m.LoopView.Hold)
 	}

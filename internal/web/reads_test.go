@@ -315,3 +315,30 @@ func TestNothingIsSaidPastTheCatalogue(t *testing.T) {
 	bench.gauges[2].Machines[0].Waiting, bench.tray[0].Code = "w-calibration", "no-task"
 	places(s, "/gauges", "/gauge?gauge=bore-1", "/gauge?gauge=old-1", "/assign?id=plant%2F7", "/enter?machine=mill&characteristic=bore+D28")
 }
+
+func TestWhenTheNextPartIsToBeMeasuredIsShown(t *testing.T) {
+	s := open(t, true)
+	in := int64(3)
+	loops := []core.LoopView{{Name: "bore", Mode: core.Auto, Readings: 1, LastPart: 7, Due: &in}}
+	s.plant.status.Machines[0].Loops, s.plant.status.Machines[0].Proposals = loops, nil
+	f := English()
+	for n, want := range map[int64]string{
+		3: "measure in 3 parts", 1: "measure the next part", 0: "measure now", -1: "measurement overdue by 1 part", -4: "measurement overdue by 4 parts",
+	} {
+		in = n
+		if got := f.loopLine("mill", loops[0]).Due; got != want {
+			t.Errorf("%d: %q, want %q", n, got, want)
+		}
+		l := f.line(s.plant.status.Machines[0])
+		if over := l.State == "waits" && l.Say == "bore: "+want; over != (n < 0) {
+			t.Errorf("%d: the machine's line is %q %q", n, l.State, l.Say)
+		}
+	}
+	s.plant.inside.Close = []core.LoopInside{{LoopView: loops[0], Learned: []core.Learned{{}}}}
+	b := s.browser(t)
+	for _, p := range []string{"/machine?machine=mill", "/loop?machine=mill&loop=bore"} {
+		if _, body, _ := b.look(p); !strings.Contains(strings.ToLower(body), f.due(&in)) {
+			t.Errorf("%s does not say %q", p, f.due(&in))
+		}
+	}
+}
