@@ -241,7 +241,7 @@ func (m *LoopPlace) stages(d *Doc, j *core.Judged, part string) []Stage {
 	if !add("attribute", d.T("how_attribute", "n", j.Count, "command", d.Signed(j.Command), "deviation", d.Signed(j.Deviation)), j.Attribute) {
 		return out
 	}
-	if !add("estimate", d.T("how_estimate", "drift", d.Signed(j.Drift), "ratio", times2(float64(j.Ratio)/1000), "spread", d.Spread(j.Sigma), "noise", d.Length(j.Noise)), j.Estimate) && j.Moves == nil {
+	if !add("estimate", d.T("how_estimate", "drift", d.Signed(j.Drift), "ratio", d.plain(times2(float64(j.Ratio)/1000)), "spread", d.Spread(j.Sigma), "noise", d.Length(j.Noise)), j.Estimate) && j.Moves == nil {
 		return out
 	}
 	how := d.T("how_propose_none", "band", d.Length(m.DeadBand))
