@@ -227,3 +227,40 @@ func TestVerifyBesideAnAppend(t *testing.T) {
 		}
 	}
 }
+
+// TestVerifyFromOutside: another program looks while the writer goes on, and finds
+// the heads and the records of one moment.
+func TestVerifyFromOutside(t *testing.T) {
+	dir := t.TempDir()
+	j := mustOpen(t, dir, Options{CheckpointEvery: 5})
+	if err := j.Append(context.Background(), pair(j, 10)); err != nil {
+		t.Fatal(err)
+	}
+	stop, done := make(chan struct{}), make(chan error, 1)
+	go func() {
+		for {
+			select {
+			case <-stop:
+				done <- nil
+				return
+			case <-time.After(3 * time.Millisecond):
+				if err := j.Append(context.Background(), pair(j, 10)); err != nil {
+					done <- err
+					return
+				}
+			}
+		}
+	}()
+	for range 20 {
+		r := mustOpen(t, dir, Options{ReadOnly: true})
+		if err := r.Verify(context.Background(), "", 0); err != nil {
+			t.Error(err)
+			break
+		}
+		r.Close() //nolint:errcheck // only read
+	}
+	close(stop)
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+}

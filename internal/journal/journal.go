@@ -289,12 +289,17 @@ func (j *Journal) peek(s *segment) error {
 	if _, err := os.Stat(s.path); err != nil {
 		return err
 	}
-	_, opening, heads, err := loadStreams(ctx, s.readers)
+	moment, err := s.readers.BeginTx(ctx, nil) // the writer goes on meanwhile: heads and records of one moment
+	if err != nil {
+		return err
+	}
+	defer moment.Rollback() //nolint:errcheck // nothing was written
+	_, opening, heads, err := loadStreams(ctx, moment)
 	if err != nil {
 		return err
 	}
 	j.opening, j.heads = opening, heads
-	return s.readers.QueryRowContext(ctx,
+	return moment.QueryRowContext(ctx,
 		"SELECT coalesce(max(id), (SELECT value - 1 FROM meta WHERE key = 'first')) FROM records").Scan(&j.lastID)
 }
 

@@ -163,20 +163,46 @@ func (j *Journal) beyond(head Head, cache claims) error {
 	if err != nil {
 		return err
 	}
-	settled := false
+	var settled map[string]Head
 	for seq := range claimed {
 		now := j.Head(head.Stream)
-		if seq > now.Seq && !settled {
-			// The file may be one append ahead of the heads in memory.
-			j.write.Lock()
-			now, settled = j.Head(head.Stream), true
-			j.write.Unlock()
+		if seq > now.Seq && settled == nil {
+			if settled, err = j.settled(s); err != nil {
+				return err
+			}
+		}
+		if settled != nil {
+			now = settled[head.Stream]
 		}
 		if seq > now.Seq {
 			return &Damage{Stream: head.Stream, Seq: now.Seq + 1, File: s.name, What: whatMissing}
 		}
 	}
 	return nil
+}
+
+// settled returns the heads of the newest segment at a moment after its checkpoints
+// were read: the file may be an append ahead of the heads in memory, and many ahead
+// of those of a reader beside the writer.
+func (j *Journal) settled(s *segment) (map[string]Head, error) {
+	if j.o.ReadOnly {
+		var heads map[string]Head
+		err := s.read(func(db *sql.DB) (err error) {
+			_, _, heads, err = loadStreams(context.Background(), db)
+			return err
+		})
+		if err != nil {
+			return nil, damageAt(s, "", 0, err)
+		}
+		return heads, nil
+	}
+	j.write.Lock()
+	defer j.write.Unlock()
+	heads := map[string]Head{}
+	for _, h := range j.Heads() {
+		heads[h.Stream] = h
+	}
+	return heads, nil
 }
 
 // sweep is one pass over all files.
