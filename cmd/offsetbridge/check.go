@@ -44,7 +44,7 @@ there and holds enough parts, else worked out from dead band and usual wear.`,
 				return err
 			}
 			if dial {
-				if err := cfg.CheckFiles(); err != nil {
+				if err := app.CheckFiles(cfg); err != nil {
 					return answerNo{err}
 				}
 			}

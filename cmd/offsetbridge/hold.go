@@ -191,30 +191,18 @@ func registerSays(r core.RegisterView) string {
 }
 
 func loopSays(l core.LoopView) string {
-	switch {
-	case l.Hold != nil:
+	if l.Hold != nil {
 		return fmt.Sprintf("ON HOLD [%s] %s", l.Hold.Cause, l.Hold.Cause.Words())
-	case l.Readings == 0:
-		return "no reading yet" + measureDue(l.Due)
 	}
-	s := fmt.Sprintf("part %d was %s from aim, %d readings", l.LastPart, l.FromAim.Signed("mm", 4), l.Readings) + measureDue(l.Due)
+	s := "no reading yet"
+	if l.Readings > 0 {
+		s = fmt.Sprintf("part %d was %s from aim, %d readings", l.LastPart, l.FromAim.Signed("mm", 4), l.Readings)
+	}
+	if due := web.English().Due(l.Due); due != "" {
+		s += ", " + due
+	}
 	if l.Waiting != "" {
 		s += ", " + l.Waiting.Words()
 	}
 	return s
-}
-
-// measureDue says when the next part is to be measured by the loop's plan.
-func measureDue(in *int64) string {
-	switch {
-	case in == nil:
-		return ""
-	case *in < 0:
-		return fmt.Sprintf(", measurement overdue by %d parts", -*in)
-	case *in == 1:
-		return ", measure the next part"
-	case *in == 0:
-		return ", measure now"
-	}
-	return fmt.Sprintf(", measure in %d parts", *in)
 }

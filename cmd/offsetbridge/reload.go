@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"offsetbridge/config"
+	"offsetbridge/internal/app"
 	"offsetbridge/internal/core"
 	"offsetbridge/internal/journal"
 	"offsetbridge/internal/web"
@@ -32,7 +33,7 @@ Holds and budgets stay; whoever is signed in on the page signs in again.`,
 			if err != nil {
 				return answerNo{err}
 			}
-			if err := cfg.CheckFiles(); err != nil {
+			if err := app.CheckFiles(cfg); err != nil {
 				return answerNo{err}
 			}
 			return reload(cmd.Context(), cfg, digest, func(format string, args ...any) {
@@ -157,7 +158,7 @@ func reread(path string, old *config.Config) (*config.Config, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
-	if err := c.CheckFiles(); err != nil {
+	if err := app.CheckFiles(c); err != nil {
 		return nil, "", err
 	}
 	running := map[string][]string{}

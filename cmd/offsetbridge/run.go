@@ -75,7 +75,7 @@ func daemon(ctx context.Context, path string, log *zap.Logger) error {
 	if err != nil {
 		return err
 	}
-	if err := c.CheckFiles(); err != nil {
+	if err := app.CheckFiles(c); err != nil {
 		return err
 	}
 	ctx, stop := signal.NotifyContext(ctx, os.Interrupt, syscall.SIGTERM)

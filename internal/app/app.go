@@ -284,6 +284,19 @@ func (a *App) plantEpoch(ctx context.Context) (epoch uint64) {
 	return epoch
 }
 
+// CheckFiles looks at what a configuration names beside itself, as the user who is
+// running: files, variables of the environment, and the page's texts.
+func CheckFiles(c *config.Config) error {
+	if err := c.CheckFiles(); err != nil {
+		return err
+	}
+	return readsOf(c.Page).Check()
+}
+
+func readsOf(p config.Page) web.ReadsOptions {
+	return web.ReadsOptions{Language: p.Language, Unit: p.Unit, Texts: p.Texts}
+}
+
 // openDoors opens the local socket, and the page where one is configured.
 func (a *App) openDoors(context.Context) error {
 	m, err := Manual()
@@ -308,7 +321,7 @@ func (a *App) openDoors(context.Context) error {
 	page, err := server.ListenPage(web.PageOptions{
 		Listen: c.Listen, CertFile: c.CertFile, KeyFile: c.KeyFile, OwnFile: a.o.Config.OwnCertificate(), Watch: c.Watch,
 		House: house,
-		Reads: web.ReadsOptions{Language: c.Language, Unit: c.Unit, Texts: c.Texts},
+		Reads: readsOf(c),
 	})
 	if err != nil {
 		return err

@@ -193,7 +193,7 @@ func (s *State) applyJudged(e Judged) {
 		s.measured(&e) // the part has had its reading, of use or not
 		return
 	}
-	b.Odd, b.Silent = 0, 0
+	b.Odd, b.Silent, b.Unsized = 0, 0, 0
 	s.relied(&e)
 	_, c := g.Settings.Find(e.Reading.Characteristic)
 	if b.Sizes[c].Newest = measuredOf(&e); e.Whole != nil {

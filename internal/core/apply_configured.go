@@ -99,7 +99,7 @@ func keepEstimate(old []Estimate, set *Settings, l *Loop, k int) Estimate {
 
 // begin marks that no part has proven the size yet.
 func (b *LoopBook) begin() {
-	b.First, b.Back, b.Rejected, b.Before, b.Signed = true, false, nil, nil, nil
+	b.First, b.Back, b.Rejected, b.Before, b.Signed, b.Unsized = true, false, nil, nil, nil, 0
 	for i := range b.Sizes {
 		b.Sizes[i].Used, b.Sizes[i].Last, b.Sizes[i].Surprise, b.Sizes[i].Beyond = 0, Last{}, Surprise{}, Beyond{}
 	}

@@ -144,6 +144,7 @@ func (s *State) cutFor(c *Cut) {
 		if l := g.Settings.Loop(g.Loops[i].Name); l != nil && (l.Program == "" || l.Program == c.Program) {
 			g.Loops[i].Parts++
 			g.Loops[i].Silent++
+			g.Loops[i].Unsized++
 		}
 	}
 }

@@ -114,6 +114,7 @@ type LoopBook struct {
 	Asked    uint64          `json:"asked,omitempty"`    // cards in them that a person had to decide
 	Odd      int             `json:"odd"`                // implausible readings in a row
 	Silent   uint64          `json:"silent,omitempty"`   // parts cut for it since the last reading that counted
+	Unsized  uint64          `json:"unsized,omitempty"`  // of them, cut since the set-up or the new tool
 	Rejected []length.Length `json:"rejected,omitempty"` // register values a person said no to, in the loop's order
 	Refused  bool            `json:"refused,omitempty"`  // the last reading asked for just that once more
 	Before   []length.Length `json:"before,omitempty"`   // register values before the last change, in the loop's order

@@ -172,7 +172,7 @@ func (s *State) due(l *Loop, b *LoopBook) *int64 {
 	if b.First {
 		every = 1
 	}
-	in := int64(every) - int64(b.Silent)
+	in := int64(every) - int64(b.Unsized)
 	return &in
 }
 

@@ -79,8 +79,10 @@ func (o *oracle) resumed(b *book, e core.Resumed) {
 }
 
 // use is where a number of a gauge was used. A gauge that was put on its ring may
-// count anew, and comes to a number that a damaged message had before.
+// count anew, and comes to a number that a damaged message had before: that is
+// another measurement, of another part.
 type use struct {
+	of       *measurement
 	part     string
 	settings int
 }
@@ -107,8 +109,8 @@ func (o *oracle) judged(b *book, m *iron, j *core.Judged) {
 		if b.used[r.Gauge] == nil {
 			b.used[r.Gauge] = map[uint64]use{}
 		}
-		this := use{r.Part, b.settings[r.Gauge]}
-		if was, ok := b.used[r.Gauge][r.Sequence]; ok && (was.part == this.part || was.settings == this.settings) {
+		this := use{o.truth[r.Gauge][r.Sequence], r.Part, b.settings[r.Gauge]}
+		if was, ok := b.used[r.Gauge][r.Sequence]; ok && (was.of == this.of || was.part == this.part || was.settings == this.settings) {
 			o.w.violate("I5", "reading %d of %s is used twice", r.Sequence, r.Gauge)
 		}
 		b.used[r.Gauge][r.Sequence] = this

@@ -314,6 +314,9 @@ func (o *oracle) effect(m *iron, req *request, v length.Length) {
 	if req.rec.closed && !req.foreign {
 		o.w.violate("I8", "intent %d of %s takes effect after it was closed", in.ID, m.name)
 	}
+	if last := o.account(m, req.reg).last; last != nil && last != req && !last.rec.closed {
+		last.foreign = true // the effect that an edit had hidden takes this one back
+	}
 	if req.effects > 1 {
 		o.w.violate("I4", "intent %d of %s has %d effects", in.ID, m.name, req.effects)
 	}

@@ -236,31 +236,29 @@ func TestVerifyFromOutside(t *testing.T) {
 	if err := j.Append(context.Background(), pair(j, 10)); err != nil {
 		t.Fatal(err)
 	}
-	stop, done := make(chan struct{}), make(chan error, 1)
-	go func() {
-		for {
-			select {
-			case <-stop:
-				done <- nil
+	done := make(chan error, 1)
+	go func() { // without a pause, and not for long
+		for range 1500 {
+			if err := j.Append(context.Background(), pair(j, 10)); err != nil {
+				done <- err
 				return
-			case <-time.After(3 * time.Millisecond):
-				if err := j.Append(context.Background(), pair(j, 10)); err != nil {
-					done <- err
-					return
-				}
 			}
 		}
+		done <- nil
 	}()
-	for range 20 {
+	for {
 		r := mustOpen(t, dir, Options{ReadOnly: true})
 		if err := r.Verify(context.Background(), "", 0); err != nil {
 			t.Error(err)
-			break
 		}
 		r.Close() //nolint:errcheck // only read
-	}
-	close(stop)
-	if err := <-done; err != nil {
-		t.Error(err)
+		select {
+		case err := <-done:
+			if err != nil {
+				t.Error(err)
+			}
+			return
+		default:
+		}
 	}
 }

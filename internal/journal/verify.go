@@ -163,46 +163,40 @@ func (j *Journal) beyond(head Head, cache claims) error {
 	if err != nil {
 		return err
 	}
-	var settled map[string]Head
+	most := uint64(0)
 	for seq := range claimed {
-		now := j.Head(head.Stream)
-		if seq > now.Seq && settled == nil {
-			if settled, err = j.settled(s); err != nil {
-				return err
-			}
+		most = max(most, seq)
+	}
+	now := j.Head(head.Stream)
+	if most > now.Seq {
+		if now, err = j.settled(s, head.Stream); err != nil {
+			return err
 		}
-		if settled != nil {
-			now = settled[head.Stream]
-		}
-		if seq > now.Seq {
-			return &Damage{Stream: head.Stream, Seq: now.Seq + 1, File: s.name, What: whatMissing}
-		}
+	}
+	if most > now.Seq {
+		return &Damage{Stream: head.Stream, Seq: now.Seq + 1, File: s.name, What: whatMissing}
 	}
 	return nil
 }
 
-// settled returns the heads of the newest segment at a moment after its checkpoints
-// were read: the file may be an append ahead of the heads in memory, and many ahead
-// of those of a reader beside the writer.
-func (j *Journal) settled(s *segment) (map[string]Head, error) {
-	if j.o.ReadOnly {
-		var heads map[string]Head
-		err := s.read(func(db *sql.DB) (err error) {
-			_, _, heads, err = loadStreams(context.Background(), db)
-			return err
-		})
-		if err != nil {
-			return nil, damageAt(s, "", 0, err)
-		}
-		return heads, nil
+// settled returns the head of a stream at a moment after the checkpoints of the
+// newest segment were read: the file may be an append ahead of the heads in memory,
+// and many ahead of those of a reader beside the writer.
+func (j *Journal) settled(s *segment, stream string) (Head, error) {
+	if !j.o.ReadOnly {
+		j.write.Lock()
+		defer j.write.Unlock()
+		return j.Head(stream), nil
 	}
-	j.write.Lock()
-	defer j.write.Unlock()
-	heads := map[string]Head{}
-	for _, h := range j.Heads() {
-		heads[h.Stream] = h
+	var heads map[string]Head
+	err := s.read(func(db *sql.DB) (err error) {
+		_, _, heads, err = loadStreams(context.Background(), db)
+		return err
+	})
+	if err != nil {
+		return Head{}, damageAt(s, "", 0, err)
 	}
-	return heads, nil
+	return heads[stream], nil
 }
 
 // sweep is one pass over all files.

@@ -99,7 +99,7 @@ func (f Format) card(p core.ProposalView) Card {
 		ID: cardName(p.Machine, p.ID), Digest: p.Digest, Status: string(p.Status),
 		Machine: p.Machine, Loop: p.Loop, Tool: p.Tool, Part: p.Part,
 		Measured: f.size(p.Measured), Aim: f.size(p.Aim),
-		FromAim: f.signed(p.Measured - p.Aim), Limits: f.limits(p.Limits),
+		FromAim: f.signed(p.Measured - p.Aim), Limits: p.Limits.String(),
 		Change: f.signed(size), Cuts: "more", Predicted: f.size(p.Predicted),
 		Spread: "±" + f.size(2*p.Sigma), Need: string(p.Need), Because: f.code(p.Reason),
 		Waiting: f.code(p.Waiting), InTransit: p.InTransit, Expires: p.Left / 1000,
@@ -143,14 +143,6 @@ func (f Format) card(p core.ProposalView) Card {
 	c.Say = f.T(make, "name", p.Characteristic, "tool", p.Tool, "by", f.size(size.Abs()), "since", since, "aim", c.Aim)
 	c.ByHand = f.byHand(p)
 	return c
-}
-
-// limits writes limits of size: for programs as everywhere in the interface.
-func (f Format) limits(r length.Range) string {
-	if f.Lang == "en" && f.Unit == length.MM {
-		return r.String()
-	}
-	return f.size(r.Low) + " .. " + f.size(r.High)
 }
 
 // people says what the card asks of people, and what they said.

@@ -40,7 +40,7 @@ func (f Format) line(v core.View) Line {
 			l.Waits++
 			waits = x.Name + ": " + f.code(x.Waiting)
 		case x.Due != nil && *x.Due < 0 && due == "":
-			due = x.Name + ": " + f.due(x.Due)
+			due = x.Name + ": " + f.Due(x.Due)
 		}
 	}
 	for i := range v.Proposals {
@@ -132,7 +132,7 @@ func (f Format) loopLine(machine string, l core.LoopView) LoopLine {
 		Name: l.Name, Mode: string(l.Mode), First: l.First, Proven: l.Proven, Waiting: f.code(l.Waiting), Part: l.LastPart,
 		Spent: f.size(l.Spent), Travel: f.size(l.Travel), Say: f.T("loop_steers"),
 	}
-	out.Due = f.due(l.Due)
+	out.Due = f.Due(l.Due)
 	switch {
 	case l.Hold != nil:
 		n := f.need(machine, *l.Hold)
@@ -152,8 +152,8 @@ func (f Format) loopLine(machine string, l core.LoopView) LoopLine {
 	return out
 }
 
-// due says when the next part is to be measured, "" where nobody said how often.
-func (f Format) due(in *int64) string {
+// Due says when the next part is to be measured, "" where nobody said how often.
+func (f Format) Due(in *int64) string {
 	switch {
 	case in == nil:
 		return ""

@@ -64,11 +64,8 @@ func newPage(s *server, b *board, o PageOptions, secure bool) (*Page, error) {
 	if p.frame, err = newFrame(); err != nil {
 		return nil, err
 	}
-	if p.texts, err = catalogues(o.Reads.Texts); err != nil {
+	if p.texts, err = o.Reads.load(); err != nil {
 		return nil, err
-	}
-	if l := o.Reads.Language; l != "" && p.texts[l].lang == "" {
-		return nil, fmt.Errorf("there are no texts in language %q, choose another page.language or add %s.json to page.texts", l, l)
 	}
 	if p.reads.Unit == "" {
 		p.reads.Unit = length.MM

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"maps"
 	"net/http"
 	"net/url"
@@ -30,6 +31,20 @@ type ReadsOptions struct {
 	Language string      // "" is what the browser asks for
 	Unit     length.Unit // of sizes; "" is mm
 	Texts    string      // folder of a shop's own catalogues, "" for none
+}
+
+// Check reads the texts that the page would be opened with.
+func (o ReadsOptions) Check() error {
+	_, err := o.load()
+	return err
+}
+
+func (o ReadsOptions) load() (map[string]words, error) {
+	all, err := catalogues(o.Texts)
+	if l := o.Language; err == nil && l != "" && all[l].lang == "" {
+		err = fmt.Errorf("there are no texts in language %q, choose another page.language or add %s.json to page.texts", l, l)
+	}
+	return all, err
 }
 
 // ReadsRequest chooses how to read, at this device.
